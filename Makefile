@@ -1,0 +1,52 @@
+# `make serve` and `make test` set up everything they need in .venv from the lock files.
+
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+HOST ?= 127.0.0.1
+PORT ?= 8000
+
+.PHONY: serve test lint check bench soak lock clean
+
+serve: $(VENV)/run.stamp
+	$(BIN)/prepull serve --host $(HOST) --port $(PORT)
+
+test: $(VENV)/dev.stamp
+	$(BIN)/prepull kb check
+	$(BIN)/python -m pytest
+
+lint: $(VENV)/dev.stamp
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+check: $(VENV)/run.stamp
+	$(BIN)/prepull kb check
+
+bench: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.bench
+
+soak: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.soak.chaining_soak --cases 100000
+
+lock: $(VENV)/bin/python
+	$(BIN)/pip install --quiet 'uv>=0.5'
+	$(BIN)/uv pip compile --quiet --universal --generate-hashes --no-annotate --no-header --no-emit-index-url \
+	    pyproject.toml --output-file requirements.lock
+	$(BIN)/uv pip compile --quiet --universal --generate-hashes --no-annotate --no-header --no-emit-index-url \
+	    --extra dev pyproject.toml --output-file requirements-dev.lock
+
+clean:
+	rm -rf $(VENV)
+
+$(BIN)/python:
+	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Prepull needs Python 3.11 or newer")'
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/run.stamp: requirements.lock pyproject.toml | $(BIN)/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
+	touch $@
+
+$(VENV)/dev.stamp: requirements-dev.lock $(VENV)/run.stamp
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
+	touch $@

@@ -1,0 +1,75 @@
+"""Wiring: the application with its routes, limits and error form."""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, version
+
+from fastapi import FastAPI
+
+from api import health_routes, kb_routes, problems, triage_routes
+from api.body_limit import BodyLimit
+from api.problems import ProblemDetails
+from api.settings import Settings
+from engine.knowledge import load
+from engine.triage import Triage
+
+DESCRIPTION = """
+Is this boosted car sound enough for a full-load run? Post what is known of it and read back a verdict,
+the holds that no probability can outvote, the likely causes, and what to ask or test next.
+
+It advises and never certifies: local codes, the vehicle maker's procedures and licensed practice come first.
+
+Errors are problem details by RFC 9457. An id that is not known comes back with the nearest known ones.
+"""
+
+
+def distribution_version() -> str:
+    """Return the version of the installed distribution."""
+    try:
+        return version("prepull")
+    except PackageNotFoundError:
+        return "0+checkout"
+
+
+def create_app(settings: Settings | None = None, triage: Triage | None = None) -> FastAPI:
+    """Return the application; loads the knowledge base unless a `triage` is given.
+
+    Raises `engine.errors.KnowledgeError` if the knowledge base cannot be used.
+    """
+    settings = settings or Settings.from_environment()
+    app = FastAPI(
+        title="Prepull",
+        version=distribution_version(),
+        description=DESCRIPTION,
+        redirect_slashes=False,
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.triage = triage or Triage(load(settings.kb, settings.chainer))
+    app.include_router(triage_routes.router)
+    app.include_router(kb_routes.router)
+    app.include_router(health_routes.router)
+    problems.install(app)
+    app.add_middleware(BodyLimit, limit=settings.max_body_bytes)
+    _document_problems(app)
+    return app
+
+
+def _document_problems(app: FastAPI) -> None:
+    """Put the problem schema into the OpenAPI document, in place of FastAPI's own error form."""
+    plain = app.openapi
+
+    def openapi() -> dict[str, object]:
+        if app.openapi_schema is None:
+            document = plain()
+            schemas = document["components"]["schemas"]
+            schemas.pop("HTTPValidationError", None)
+            schemas.pop("ValidationError", None)
+            template = "#/components/schemas/{model}"
+            schema = ProblemDetails.model_json_schema(ref_template=template, mode="serialization")
+            schemas.update(schema.pop("$defs", {}))
+            schemas["ProblemDetails"] = schema
+            app.openapi_schema = document
+        return app.openapi_schema
+
+    app.openapi = openapi  # type: ignore[method-assign]

@@ -1,0 +1,51 @@
+"""The lints of the knowledge base: what can only be seen when several entries are read together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from engine.checks import hazards, measures, numbers, phrases, reach, references, rules
+from engine.errors import Problem
+from engine.loading import KnowledgeSource
+
+Lint = Callable[[KnowledgeSource], Iterator[Problem]]
+
+LINTS: tuple[Lint, ...] = (
+    references.unknown_ids,
+    references.shared_ids,
+    references.unused_sources,
+    reach.causes_without_links,
+    reach.findings_without_cause,
+    reach.causes_without_confirmation,
+    reach.tests_of_nothing,
+    reach.findings_out_of_reach,
+    reach.proofs_of_nothing,
+    rules.empty_rules,
+    rules.self_deriving_rules,
+    rules.derivation_cycles,
+    numbers.empty_links,
+    numbers.uninformative_tests,
+    numbers.prior_totals,
+    numbers.incomplete_decision,
+    phrases.too_few,
+    phrases.same,
+    phrases.nearly_same,
+    phrases.shared_codes,
+    measures.units,
+    measures.fact_definitions,
+    measures.vehicle_conditions,
+    measures.reading_conditions,
+    hazards.uncovered_activities,
+    hazards.vents_not_asked_for,
+    hazards.stop_without_hazard,
+    references.long_lines,
+)
+
+
+def check(source: KnowledgeSource) -> list[Problem]:
+    """Return everything that is wrong with the knowledge base, sorted by file and line.
+
+    A problem of level ``error`` would make answers wrong or unsafe; one of level ``warning`` is for the
+    author to look at. Raises nothing.
+    """
+    return sorted({problem for lint in LINTS for problem in lint(source)})
