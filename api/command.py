@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
@@ -83,7 +83,9 @@ def serve(host: str, port: int, chainer: ChainerChoice | None, folder: Path | No
         app = create_app(settings)
     except KnowledgeError as error:
         complain(f"{error}\nthe knowledge base cannot be used: {len(error.problems)} errors", EXIT_KB)
-    config = uvicorn.Config(app, host=host, port=port, log_level="info", access_log=False, server_header=False)
+    config = uvicorn.Config(
+        app, host=host, port=port, log_level="info", access_log=False, server_header=False
+    )
     server = uvicorn.Server(config)
     server.run()
     if not server.started:
@@ -100,7 +102,7 @@ def serve(host: str, port: int, chainer: ChainerChoice | None, folder: Path | No
 @click.option("--chainer", type=click.Choice(["auto", "durable", "compiled"]), default=None)
 @kb_option
 def triage(
-    source: click.utils.LazyFile,
+    source: BinaryIO,
     as_json: bool,
     parts: str | None,
     causes: int,
@@ -239,7 +241,9 @@ def kb_show(entry_id: str, as_json: bool, folder: Path | None) -> None:
         click.echo(f"  {view.place}")
         click.echo(yaml.safe_dump(plain["entry"], sort_keys=False, allow_unicode=True, width=88).rstrip())
         if plain.get("related"):
-            click.echo(yaml.safe_dump(plain["related"], sort_keys=False, allow_unicode=True, width=88).rstrip())
+            click.echo(
+                yaml.safe_dump(plain["related"], sort_keys=False, allow_unicode=True, width=88).rstrip()
+            )
 
 
 @kb.command("schema")

@@ -51,7 +51,7 @@ async def healthz() -> Health:
     tags=["operation"],
     summary="Can it answer cases",
     response_model=Readiness,
-    responses=problems.responses(503),  # type: ignore[arg-type]
+    responses=problems.responses(503),
 )
 async def readyz(request: Request) -> Readiness | JSONResponse:
     """Run the rules over no facts at all and say which knowledge base answers."""
@@ -68,7 +68,7 @@ async def readyz(request: Request) -> Readiness | JSONResponse:
     operation_id="problem_kind",
     tags=["operation"],
     summary="What a problem type means",
-    responses=problems.responses(404, 422),  # type: ignore[arg-type]
+    responses=problems.responses(404, 422),
 )
 async def problem_kind(kind: str) -> ProblemKind:
     """Explain the `type` member of a problem document."""

@@ -31,7 +31,9 @@ class Related(BaseModel):
 
     made_by: list[str] | None = Field(default=None, description="Causes that make this finding present.")
     settled_by: list[str] | None = Field(default=None, description="Tests that settle this finding.")
-    makes: dict[str, float] | None = Field(default=None, description="Findings this cause makes, by strength.")
+    makes: dict[str, float] | None = Field(
+        default=None, description="Findings this cause makes, by strength."
+    )
     excluded_by: list[str] | None = Field(default=None, description="Rules that can exclude this cause.")
     mends: list[str] | None = Field(default=None, description="Causes that this fix mends.")
 
@@ -107,7 +109,7 @@ def view_entry(knowledge: Knowledge, stamp: KbStamp, kind: str, entry_id: str) -
     if entry_id not in entries:
         raise UnknownEntryError(kind, entry_id, nearest(entry_id, entries))
     file, line = knowledge.source.place(kind, entry_id)
-    view: type[EntryView[m.Entry]] = EntryView[ALL_KINDS[kind]]  # type: ignore[misc,valid-type]
+    view: type[EntryView[m.Entry]] = EntryView[ALL_KINDS[kind]]  # type: ignore[valid-type]
     return view(
         kb=stamp,
         kind=kind,
@@ -119,7 +121,12 @@ def view_entry(knowledge: Knowledge, stamp: KbStamp, kind: str, entry_id: str) -
     )
 
 
-@router.get("", operation_id="kb_summary", summary="What the knowledge base holds", responses=problems.responses(500))  # type: ignore[arg-type]
+@router.get(
+    "",
+    operation_id="kb_summary",
+    summary="What the knowledge base holds",
+    responses=problems.responses(500),
+)
 async def summary(request: Request) -> KbSummary:
     """Return version, content hash and counts."""
     knowledge: Knowledge = request.app.state.triage.knowledge
@@ -172,7 +179,7 @@ for _kind, _model in ALL_KINDS.items():
         response_model_exclude_none=True,
         operation_id=f"list_{_kind}",
         summary=f"List the {_word}",
-        responses=problems.responses(422, 500),  # type: ignore[arg-type]
+        responses=problems.responses(422, 500),
     )
     router.add_api_route(
         f"/{_kind}/{{id}}",
@@ -181,5 +188,5 @@ for _kind, _model in ALL_KINDS.items():
         response_model_exclude_none=True,
         operation_id=f"show_{_kind}",
         summary=f"Show one of the {_word}",
-        responses=problems.responses(404, 422, 500),  # type: ignore[arg-type]
+        responses=problems.responses(404, 422, 500),
     )

@@ -187,7 +187,8 @@ async def _http(request: Request, error: Exception) -> JSONResponse:
 
 async def _chainer_failed(request: Request, error: Exception) -> JSONResponse:
     log.error("chainer failed: %s", error)
-    return problem("chainer-failed", "the rules could not be run; no answer is given instead", request.url.path)
+    detail = "the rules could not be run; no answer is given instead"
+    return problem("chainer-failed", detail, request.url.path)
 
 
 async def _unexpected(request: Request, error: Exception) -> JSONResponse:

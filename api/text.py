@@ -35,7 +35,8 @@ def render_answer(answer: TriageAnswer, knowledge: Knowledge) -> Iterable[Render
     for conflict in answer.conflicts:
         yield Text(f"! {conflict.message}", style="yellow")
     if answer.unmatched_codes:
-        yield Text("Codes this knowledge base says nothing about: " + ", ".join(answer.unmatched_codes), style="dim")
+        codes = ", ".join(answer.unmatched_codes)
+        yield Text(f"Codes this knowledge base says nothing about: {codes}", style="dim")
     if answer.next_questions:
         yield _heading("Ask next")
         for i, question in enumerate(answer.next_questions, 1):
@@ -49,7 +50,8 @@ def render_answer(answer: TriageAnswer, knowledge: Knowledge) -> Iterable[Render
         yield _heading("Together")
         for explanation in answer.explanations:
             labels = [knowledge.source.causes[c].label for c in explanation.causes]
-            yield Text(f"{percent(explanation.probability):>6}  {' + '.join(labels) or 'none of these causes'}")
+            together = " + ".join(labels) or "none of these causes"
+            yield Text(f"{percent(explanation.probability):>6}  {together}")
     if answer.next_tests:
         yield _heading("Test next")
         for i, test in enumerate(answer.next_tests, 1):
@@ -62,8 +64,10 @@ def render_answer(answer: TriageAnswer, knowledge: Knowledge) -> Iterable[Render
         yield _heading("Cautions")
         for caution in answer.cautions:
             yield Text.assemble(("! ", "bold yellow"), (caution.label, "bold"), ". ", caution.wording)
-        yield Text("Local codes, the vehicle maker's procedures and licensed practice come first.", style="dim")
-    yield Text(f"\nknowledge base {answer.kb.version} ({answer.kb.revision}), decision {answer.decision_id}", style="dim")
+        deferral = "Local codes, the vehicle maker's procedures and licensed practice come first."
+        yield Text(deferral, style="dim")
+    stamp = f"knowledge base {answer.kb.version} ({answer.kb.revision})"
+    yield Text(f"\n{stamp}, decision {answer.decision_id}", style="dim")
 
 
 def _heading(words: str) -> RenderableType:
@@ -89,7 +93,9 @@ def _question(number: int, question: QuestionPart, knowledge: Knowledge) -> Rend
         moved = ", ".join(
             f"{knowledge.source.causes[o.cause].label} {percent(o.probability)}" for o in result.causes[:2]
         )
-        lines.append(Padding(Text(f"{word} ({percent(result.probability)}): {moved}", style="dim"), (0, 0, 0, 3)))
+        lines.append(
+            Padding(Text(f"{word} ({percent(result.probability)}): {moved}", style="dim"), (0, 0, 0, 3))
+        )
     return Group(*lines)
 
 

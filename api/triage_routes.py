@@ -51,7 +51,12 @@ def parse_parts(parts: str | None) -> frozenset[PartName]:
         return ALL_PARTS
     wanted = [part.strip() for part in parts.split(",") if part.strip()]
     issues = [
-        InputIssue("parts", part, f"no part of the answer is called {part!r}", nearest(part, PART_NAMES) or PART_NAMES)
+        InputIssue(
+            "parts",
+            part,
+            f"no part of the answer is called {part!r}",
+            nearest(part, PART_NAMES) or PART_NAMES,
+        )
         for part in wanted
         if part not in PART_NAMES
     ]
@@ -59,7 +64,7 @@ def parse_parts(parts: str | None) -> frozenset[PartName]:
         issues.append(InputIssue("parts", parts, "no part is named", PART_NAMES))
     if issues:
         raise InputError(issues)
-    return frozenset(part for part in PART_NAMES if part in wanted)  # type: ignore[misc]
+    return frozenset(part for part in PART_NAMES if part in wanted)
 
 
 def answer_response(answer: TriageAnswer) -> Response:
@@ -72,9 +77,10 @@ def answer_response(answer: TriageAnswer) -> Response:
     operation_id="triage",
     summary="Answer one case",
     description=(
-        "Stateless: takes vehicle facts, findings, readings and trouble codes; answers with the verdict, holds, "
-        "ranked causes, what to ask and what to test next, and the trace of the rules. The same facts and the "
-        "same knowledge base give the same answer. `verdict`, `holds` and `conflicts` are in every answer."
+        "Stateless: takes vehicle facts, findings, readings and trouble codes; answers with the verdict, "
+        "holds, ranked causes, what to ask and what to test next, and the trace of the rules. The same facts "
+        "and the same knowledge base give the same answer. `verdict`, `holds` and `conflicts` are in every "
+        "answer."
     ),
     response_model=None,
     responses={
@@ -84,7 +90,7 @@ def answer_response(answer: TriageAnswer) -> Response:
 )
 async def triage(
     request: Request,
-    body: Annotated[TriageRequest, Body(openapi_examples=EXAMPLES)],  # type: ignore[arg-type]
+    body: Annotated[TriageRequest, Body(openapi_examples=EXAMPLES)],
     parts: Annotated[
         str | None,
         Query(

@@ -8,7 +8,18 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from engine.model import Activity, Consequence, KnownState, Place, Skill, VerdictName
 
-PART_NAMES = (
+PartName = Literal[
+    "causes",
+    "explanations",
+    "next_questions",
+    "next_tests",
+    "derived",
+    "excluded",
+    "cautions",
+    "trace",
+]
+
+PART_NAMES: tuple[PartName, ...] = (
     "causes",
     "explanations",
     "next_questions",
@@ -20,16 +31,8 @@ PART_NAMES = (
 )
 """Parts that can be asked for; `verdict` and `holds` are always there, so that no hold can be missed."""
 
-PartName = Literal[
-    "causes",
-    "explanations",
-    "next_questions",
-    "next_tests",
-    "derived",
-    "excluded",
-    "cautions",
-    "trace",
-]
+Basis = Literal["expected_loss", "hold", "bounds"]
+Worst = Literal["nothing", "advise", "mend_first", "stop"]
 
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 
@@ -53,13 +56,13 @@ class VerdictPart(Told):
 
     verdict: VerdictName
     headline: str
-    basis: Literal["expected_loss", "hold", "bounds"] = Field(
+    basis: Basis = Field(
         description="What decided: the least expected loss, a hold, or that only bounds are known."
     )
     weighed: VerdictName = Field(description="What the probabilities alone would have said.")
     reasons: list[str]
     expected_loss_minutes: dict[VerdictName, float]
-    worst_consequence: dict[Literal["nothing", "advise", "mend_first", "stop"], float] = Field(
+    worst_consequence: dict[Worst, float] = Field(
         description="P(the worst fault really there has this consequence)."
     )
 

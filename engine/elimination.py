@@ -85,7 +85,7 @@ class Plan:
 
 
 def make_plan(network: Network, present: tuple[int, ...], active: Bools | None = None) -> Plan:
-    """Plan the walk for the positive findings `present`; causes outside the mask `active` [C] play no part."""
+    """Plan the walk for the positive findings `present`; only causes in the mask `active` [C] play a part."""
     present = tuple(sorted(present))
     parents = {f: tuple(c for c in network.parents[f] if active is None or active[c]) for f in present}
     reach: dict[int, list[int]] = {}
@@ -93,7 +93,12 @@ def make_plan(network: Network, present: tuple[int, ...], active: Bools | None =
         for cause in parents[finding]:
             reach.setdefault(cause, []).append(finding)
     shared = {cause: tuple(found) for cause, found in reach.items() if len(found) > 1}
-    folded = [(c, i, float(network.strength[f, c])) for i, f in enumerate(present) for c in parents[f] if c not in shared]
+    folded = [
+        (c, i, float(network.strength[f, c]))
+        for i, f in enumerate(present)
+        for c in parents[f]
+        if c not in shared
+    ]
     columns = [column for _, column, _ in folded]
     starts = [k for k, column in enumerate(columns) if k == 0 or columns[k - 1] != column]
     alone: list[int] = []
@@ -108,7 +113,12 @@ def make_plan(network: Network, present: tuple[int, ...], active: Bools | None =
         touched = sorted({c for f in findings for c in parents[f]})
         components.append(
             Component(
-                _ints([present.index(f) for f in findings]), _ints(order), steps, width, _size(steps), _ints(touched)
+                _ints([present.index(f) for f in findings]),
+                _ints(order),
+                steps,
+                width,
+                _size(steps),
+                _ints(touched),
             )
         )
     return Plan(
@@ -145,7 +155,7 @@ def _order(findings: tuple[int, ...], shared: dict[int, tuple[int, ...]]) -> lis
     best: list[int] = sorted(shared)
     best_cost = float("inf")
     starts = sorted(shared, key=lambda c: (len(shared[c]), c))[:6]
-    for start in starts or [None]:
+    for start in starts:
         order, cost = _greedy(findings, shared, start, best_cost)
         if cost < best_cost:
             best, best_cost = order, cost
@@ -153,7 +163,7 @@ def _order(findings: tuple[int, ...], shared: dict[int, tuple[int, ...]]) -> lis
 
 
 def _greedy(
-    findings: tuple[int, ...], shared: dict[int, tuple[int, ...]], start: int | None, limit: float
+    findings: tuple[int, ...], shared: dict[int, tuple[int, ...]], start: int, limit: float
 ) -> tuple[list[int], float]:
     waiting = dict.fromkeys(findings, 0)
     causes_of: dict[int, list[int]] = {f: [] for f in findings}
@@ -173,7 +183,7 @@ def _greedy(
         return opens - closes, opens, cause
 
     while left:
-        if start is not None and not order:
+        if not order:
             cause = start
         else:
             near = {c for f in is_open for c in causes_of[f] if c in left} or left.keys()
@@ -294,9 +304,7 @@ def walk(plan: Plan, prior: Floats, marginal_lanes: int, vacuous: Bools | None =
     return Walked(log_evidence, marginal)
 
 
-def _folded(
-    plan: Plan, prior: Floats, spent: Floats, log_off: Floats, unlit: Floats, lit: Floats
-) -> Floats:
+def _folded(plan: Plan, prior: Floats, spent: Floats, log_off: Floats, unlit: Floats, lit: Floats) -> Floats:
     """P(cause | evidence) [M, K] of the causes folded into the background of their one positive finding.
 
     `unlit` and `lit` [M, m] are the weights of everything else with a finding off and on by the background.

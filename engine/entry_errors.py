@@ -15,6 +15,9 @@ from engine.yaml_reader import JSON
 
 Path = tuple[str | int, ...]
 
+MAX_FAULTS = 2000
+"""Beyond this an entry is not a slip but something else altogether, and telling each would take minutes."""
+
 CONDITION_KEYS: dict[str, type[m.Entry]] = {
     "finding": m.FindingIs,
     "vehicle": m.VehicleIs,
@@ -62,6 +65,8 @@ def explain(error: ValidationError, raw: JSON, kind: type[m.Entry]) -> list[Expl
 
     Where a part may be one of several models, only the one that the writer meant is spoken of.
     """
+    if error.error_count() > MAX_FAULTS:
+        return [Explained((), "is nothing like what belongs here")]
     found: dict[Explained, None] = {}
     for details in error.errors(include_url=False):
         explained = _Walk(raw, kind).explain(details)

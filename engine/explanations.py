@@ -70,9 +70,7 @@ def explain(
 class _Search:
     """Best-first branch and bound over sets of causes."""
 
-    def __init__(
-        self, odds: dict[int, float], links: dict[int, list[tuple[int, float]]], count: int
-    ) -> None:
+    def __init__(self, odds: dict[int, float], links: dict[int, list[tuple[int, float]]], count: int) -> None:
         self.odds = odds
         self.links = links
         self.count = count

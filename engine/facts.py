@@ -10,7 +10,6 @@ from engine.conditions import (
     Atom,
     FindingAtom,
     Reading,
-    ReadingAtom,
     VehicleAtom,
     VehicleRangeAtom,
 )
@@ -83,7 +82,8 @@ def read_facts(knowledge: Knowledge, request: TriageRequest) -> Facts:
     unmatched = _read_codes(reader, request.trouble_codes, findings, origin)
     vehicle = _read_vehicle(reader, request)
     readings = [
-        _read_measurement(reader, report, f"measurements.{i}") for i, report in enumerate(request.measurements)
+        _read_measurement(reader, report, f"measurements.{i}")
+        for i, report in enumerate(request.measurements)
     ]
     if reader.issues:
         raise InputError(reader.issues)
@@ -109,9 +109,8 @@ def _set_finding(
 ) -> None:
     earlier = findings.get(finding)
     if earlier is not None and earlier != state:
-        reader.complain(
-            where, finding, f"{finding!r} is {state} here and {earlier} in {origin[finding]}; say which is true"
-        )
+        message = f"{finding!r} is {state} here and {earlier} in {origin[finding]}; say which is true"
+        reader.complain(where, finding, message)
         return
     if earlier is None:
         findings[finding] = state
@@ -127,7 +126,8 @@ def _read_codes(
         code = typed.strip().upper()
         finding = reader.knowledge.finding_of_code.get(code)
         if not CODE_RE.match(code):
-            reader.complain(where, typed, "not a trouble code", ("a letter P, C, B or U and four digits, as P0299",))
+            form = "a letter P, C, B or U and four digits, as P0299"
+            reader.complain(where, typed, "not a trouble code", (form,))
         elif finding is None:
             unmatched.append(code)
         else:
@@ -175,7 +175,9 @@ def _read_measurement(reader: _Reader, report: MeasurementReport, where: str) ->
             f"{where}.quantity", report.quantity, f"no quantity has the id {report.quantity!r}", accepted
         )
         return None
-    value = _in_kept_unit(reader, report.quantity, report.value, report.unit, f"{where}.unit", f"{where}.value")
+    value = _in_kept_unit(
+        reader, report.quantity, report.value, report.unit, f"{where}.unit", f"{where}.value"
+    )
     at: dict[str, float] = {}
     for key, number in report.at.items():
         place = f"{where}.at.{key}"
@@ -201,7 +203,8 @@ def _in_kept_unit(
     try:
         converted = convert(value, unit, quantity.unit)
     except UnitError as error:
-        reader.complain(unit_at, unit, str(error), (f"a unit of {quantity.label.lower()}, as {quantity.unit}",))
+        accepted = f"a unit of {quantity.label.lower()}, as {quantity.unit}"
+        reader.complain(unit_at, unit, str(error), (accepted,))
         return None
     if not quantity.minimum <= converted <= quantity.maximum:
         reader.complain(
@@ -236,6 +239,3 @@ def holding_atoms(knowledge: Knowledge, facts: Facts) -> dict[int, str]:
             if reading.meets(statement):
                 holding.setdefault(atom, where)
     return holding
-
-
-

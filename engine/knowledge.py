@@ -147,7 +147,9 @@ def compile_knowledge(source: KnowledgeSource, chainer: ChainerChoice = "auto") 
     needs_of = {
         test_id: tuple(
             NeededFor(
-                tuple(translator.alternatives(requirement.when)), requirement.because, requirement.must_be_known
+                tuple(translator.alternatives(requirement.when)),
+                requirement.because,
+                requirement.must_be_known,
             )
             for requirement in test.requires
         )

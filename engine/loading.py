@@ -20,7 +20,7 @@ from pydantic import ValidationError
 from engine import model as m
 from engine.entry_errors import explain, in_words
 from engine.errors import KnowledgeError, Problem
-from engine.yaml_reader import JSON, Marks, read_yaml
+from engine.yaml_reader import JSON, MAX_PROBLEMS, Marks, read_yaml
 
 MAX_BYTES = 2 * 1024 * 1024
 MANIFEST_FILE = "kb.yaml"
@@ -252,9 +252,13 @@ class _Shelf:
             if not spoilt:
                 self.complain(name, marks.line, "must be a mapping from id to entry")
             return
+        before = len(self.problems)
         starts = [marks.inside[entry_id].line for entry_id in value]
         ends = [*starts[1:], len(self.texts[name]) + 2]
         for (entry_id, raw), start, end in zip(value.items(), starts, ends, strict=True):
+            if len(self.problems) - before > MAX_PROBLEMS:
+                self.complain(name, start, "more is wrong from here on; mend what is above first")
+                break
             # What else is wrong with an entry that could not be read in full would only be noise.
             if not spoilt.isdisjoint(range(start, max(end, start + 1))):
                 continue

@@ -77,8 +77,17 @@ class Caution(Entry):
 
     label: Label
     hazard: Literal[
-        "fire", "pressure", "burn", "exhaust_gas", "moving_parts", "lifting", "electrical",
-        "chemical", "noise", "eye", "engine_damage",
+        "fire",
+        "pressure",
+        "burn",
+        "exhaust_gas",
+        "moving_parts",
+        "lifting",
+        "electrical",
+        "chemical",
+        "noise",
+        "eye",
+        "engine_damage",
     ]
     covers: tuple[Activity, ...] = ()
     wording: Text

@@ -18,7 +18,7 @@ from itertools import combinations
 import numpy as np
 
 from engine.elimination import walk
-from engine.network import Floats
+from engine.network import Bools, Floats
 from engine.posterior import Posterior, Reasoner
 
 JOINT_FINDINGS = 3
@@ -96,6 +96,7 @@ class Lookahead:
         self.priced = priced
         self._splits: dict[frozenset[int], _Split] = {}
         self._roughs: dict[str, float] = {}
+        self._base_log: float | None = None
         self._walk([frozenset()])
         start = self._splits[frozenset()]
         self.marginal = start.joint
@@ -145,17 +146,13 @@ class Lookahead:
                 p, q = prior[lane, parents], network.strength[f, parents]
                 log_scale[lane] += np.log1p(-network.background[f]) + np.log1p(-p * q).sum()
                 prior[lane, parents] = p * (1.0 - q) / (1.0 - p * q)
-        silenced = []
-        for off in self._silent():
-            silenced.append(np.where(off, 0.0, prior))
+        silenced = [np.where(off, 0.0, prior) for off in self._silent()]
         off_scale = np.stack([np.where(off, np.log1p(-prior), 0.0).sum(axis=1) for off in self._silent()])
-        base = self._base_log if frozenset() in self._splits else None
-        walked = walk(
-            self.model.plan, np.concatenate([prior, *silenced]), lanes, None
-        )
+        walked = walk(self.model.plan, np.concatenate([prior, *silenced]), lanes)
         log_all = walked.log_evidence[:lanes] + log_scale
-        if base is None:
-            base = self._base_log = float(log_all[0])
+        if self._base_log is None:
+            self._base_log = float(log_all[0])
+        base = self._base_log
         share = np.exp(np.minimum(0.0, log_all - base))
         log_off = walked.log_evidence[lanes:].reshape(3, lanes) + off_scale + log_scale - base
         below = np.minimum(np.exp(log_off), share)
@@ -166,7 +163,7 @@ class Lookahead:
             joint = share[lane] * walked.marginal[lane]
             self._splits[group] = _Split(float(share[lane]), severity[lane], joint)
 
-    def _silent(self) -> list[Floats]:
+    def _silent(self) -> list[Bools]:
         groups = self.reasoner.groups
         return [groups[2], groups[1] | groups[2], groups[0] | groups[1] | groups[2]]
 

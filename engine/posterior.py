@@ -16,7 +16,7 @@ LANE_WIDTH = 11
 
 @dataclass(frozen=True)
 class Evidence:
-    """What is known: findings (indices, ascending) present and absent, and the mask [C] of excluded causes."""
+    """What is known: findings present and absent (indices, ascending) and excluded causes (mask [C])."""
 
     present: tuple[int, ...]
     absent: tuple[int, ...]
@@ -66,7 +66,13 @@ class Reasoner:
     `severity_groups` [3, C] are masks of the causes whose consequence is advise, mend_first and stop.
     """
 
-    def __init__(self, network: Network, severity_groups: Floats, exact_width: int = EXACT_WIDTH, lane_width: int = LANE_WIDTH) -> None:
+    def __init__(
+        self,
+        network: Network,
+        severity_groups: Floats,
+        exact_width: int = EXACT_WIDTH,
+        lane_width: int = LANE_WIDTH,
+    ) -> None:
         self.network = network
         self.groups = severity_groups > 0.0
         self.exact_width = exact_width
@@ -115,9 +121,7 @@ class Reasoner:
         return Posterior(
             evidence=evidence,
             marginal=marginal,
-            log_evidence=float(
-                log_evidence + scales[0] + np.log1p(-network.background[list(absent)]).sum()
-            ),
+            log_evidence=float(log_evidence + scales[0] + np.log1p(-network.background[list(absent)]).sum()),
             exact=plan.width <= self.exact_width,
             low=low,
             high=high,
@@ -146,9 +150,7 @@ class Reasoner:
         weights = np.zeros((len(present) + len(absent), self.network.prior.size))
         kept = [present.index(f) for f in model.plan.present]
         gone = -self.network.log_off[list(absent)]
-        priors = np.concatenate(
-            [np.tile(model.prior, (1 + len(kept), 1)), reweight(model.prior, gone)[0]]
-        )
+        priors = np.concatenate([np.tile(model.prior, (1 + len(kept), 1)), reweight(model.prior, gone)[0]])
         vacuous = np.zeros((priors.shape[0], len(kept)), dtype=np.bool_)
         vacuous[np.arange(1, 1 + len(kept)), np.arange(len(kept))] = True
         odds = _log_odds(walk(model.plan, priors, priors.shape[0], vacuous).marginal)
@@ -174,4 +176,5 @@ def _severity(log_share: Floats) -> Floats:
 def _log_odds(p: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         odds = np.log(p) - np.log1p(-p)
-    return np.clip(np.nan_to_num(odds, nan=-700.0, posinf=700.0, neginf=-700.0), -700.0, 700.0)
+    bounded: Floats = np.clip(np.nan_to_num(odds, nan=-700.0, posinf=700.0, neginf=-700.0), -700.0, 700.0)
+    return bounded

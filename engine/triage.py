@@ -8,17 +8,17 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from functools import cached_property
-from typing import cast
 
 import numpy as np
 
 from engine import answer as a
 from engine.case import TriageRequest
-from engine.conditions import Atom
 from engine.conclusions import Conclusions, conclude
+from engine.conditions import Atom
 from engine.explanations import Explanations, explain
 from engine.facts import Facts, read_facts
 from engine.knowledge import Knowledge
+from engine.model import KnownState
 from engine.next_steps import Candidate, Lookahead, Priced, Valued
 from engine.posterior import Evidence, Posterior, Reasoner
 from engine.verdict import Judgement, judge, loss_table
@@ -196,14 +196,11 @@ class _Case:
         return a.VerdictPart(
             verdict=judgement.verdict,
             headline=HEADLINES[judgement.verdict],
-            basis=cast("a.Literal['expected_loss', 'hold', 'bounds']", judgement.basis),
+            basis=judgement.basis,
             weighed=judgement.weighed,
             reasons=self._reasons(),
             expected_loss_minutes={name: round(v, 3) for name, v in judgement.expected_loss.items()},
-            worst_consequence={
-                cast("a.Literal['nothing', 'advise', 'mend_first', 'stop']", name): min(1.0, max(0.0, p))
-                for name, p in judgement.worst.items()
-            },
+            worst_consequence={name: min(1.0, max(0.0, p)) for name, p in judgement.worst.items()},
         )
 
     def _reasons(self) -> list[str]:
@@ -267,16 +264,21 @@ class _Case:
 
     def _contributions(self, weights: list[float]) -> list[a.Contribution]:
         evidence = self.posterior.evidence
-        states = [(f, "present") for f in evidence.present] + [(f, "absent") for f in evidence.absent]
+        states: list[tuple[int, KnownState]] = [(f, "present") for f in evidence.present]
+        states += [(f, "absent") for f in evidence.absent]
         ranked = sorted(
-            ((w, f, state) for w, (f, state) in zip(weights, states, strict=True) if abs(w) >= NEGLIGIBLE_LOG_ODDS),
+            (
+                (w, f, state)
+                for w, (f, state) in zip(weights, states, strict=True)
+                if abs(w) >= NEGLIGIBLE_LOG_ODDS
+            ),
             reverse=True,
         )
         return [
             a.Contribution(
                 finding=self.knowledge.finding_ids[f],
                 label=self.knowledge.source.findings[self.knowledge.finding_ids[f]].label,
-                state=cast("a.KnownState", state),
+                state=state,
                 log_odds=round(w, 4),
             )
             for w, f, state in ranked
@@ -344,9 +346,7 @@ class _Case:
         already = {v.candidate.name for v in valued}
         rest = [candidate for candidate in allowed if candidate.name not in already]
         valued += self.lookahead.value(rest, max(0, self.options.tests - len(valued)))
-        told = sorted(
-            barred, key=lambda c: (c.name not in required, -self.lookahead.rough(c), c.name)
-        )
+        told = sorted(barred, key=lambda c: (c.name not in required, -self.lookahead.rough(c), c.name))
         floor = min((v.worth_per_minute for v in valued), default=0.0)
         withheld = [c for c in told if c.name in required or self.lookahead.rough(c) > floor]
         return (
@@ -378,9 +378,8 @@ class _Case:
         for activity in self.knowledge.source.tests[test_id].involves:
             rule = self.conclusions.forbidden.get(activity)
             if rule is not None:
-                refusals.append(
-                    f"{activity.replace('_', ' ')} is forbidden while: {self.knowledge.source.rules[rule].label}"
-                )
+                label = self.knowledge.source.rules[rule].label
+                refusals.append(f"{activity.replace('_', ' ')} is forbidden while: {label}")
         for need in self.knowledge.needs[test_id]:
             truths = [self._truth_of_all(alternative) for alternative in need.alternatives]
             if True in truths:

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from engine.answer import Basis, Worst
 from engine.model import Decision, Loss, VerdictName
 from engine.network import Floats
 
 VERDICTS: tuple[VerdictName, ...] = ("run", "run_with_advice", "mend_first", "stop")
 """From the freest to the strictest."""
-SEVERITIES = ("nothing", "advise", "mend_first", "stop")
+SEVERITIES: tuple[Worst, ...] = ("nothing", "advise", "mend_first", "stop")
 
 
 @dataclass(frozen=True)
@@ -25,9 +26,9 @@ class Judgement:
 
     verdict: VerdictName
     weighed: VerdictName
-    basis: str
+    basis: Basis
     expected_loss: Mapping[VerdictName, float]
-    worst: Mapping[str, float]
+    worst: Mapping[Worst, float]
 
 
 def loss_table(decision: Decision) -> Floats:
@@ -44,7 +45,8 @@ def judge(severity: Floats, loss: Floats, holds: tuple[VerdictName, ...], exact:
     """
     expected = loss @ severity
     weighed = max(range(4), key=lambda v: (-round(float(expected[v]), 9), v))
-    strictest, basis = weighed, "expected_loss"
+    basis: Basis = "expected_loss"
+    strictest = weighed
     if not exact and strictest < VERDICTS.index("mend_first"):
         strictest, basis = VERDICTS.index("mend_first"), "bounds"
     for hold in holds:

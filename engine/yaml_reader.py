@@ -31,6 +31,7 @@ from engine.errors import Problem
 JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
 MAX_DEPTH = 20
+MAX_VALUES = 100_000
 MAX_PROBLEMS = 100
 MAX_DIGITS = 17
 
@@ -118,6 +119,7 @@ class _Reader:
     def __init__(self, file: str) -> None:
         self.file = file
         self.problems: list[Problem] = []
+        self.values = 0
 
     def complain(self, event: Event, message: str) -> None:
         self.problems.append(Problem(self.file, _line(event), message))
@@ -126,6 +128,10 @@ class _Reader:
 
     def value(self, event: Event, events: Iterator[Event], depth: int) -> tuple[JSON, Marks]:
         line = _line(event)
+        self.values += 1
+        if self.values > MAX_VALUES:
+            self.complain(event, f"a file holds at most {MAX_VALUES} values; split it")
+            raise _CannotGoOn
         if isinstance(event, ScalarEvent):
             self.refuse_extras(event)
             return self.scalar(event), Marks(line, _NOTHING_INSIDE)

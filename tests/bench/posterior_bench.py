@@ -73,7 +73,10 @@ def agrum_ms(network: Network, present: tuple[int, ...], rounds: int) -> float |
 def compare(title: str, network: Network, draw: Callable[..., tuple[int, ...]], samples: int = 3) -> None:
     """Print one table."""
     print(f"\n{title}")
-    print(f"{'positive':>9} {'first ms':>9} {'again ms':>9} {'pyAgrum ms':>11} {'ahead first':>12} {'ahead again':>12}  width")
+    print(
+        f"{'positive':>9} {'first ms':>9} {'again ms':>9} {'pyAgrum ms':>11} "
+        f"{'ahead first':>12} {'ahead again':>12}  width"
+    )
     groups = np.zeros((3, network.prior.size))
     groups[np.arange(network.prior.size) % 3, np.arange(network.prior.size)] = 1.0
     nobody = np.zeros(network.prior.size, dtype=bool)
@@ -100,14 +103,25 @@ def compare(title: str, network: Network, draw: Callable[..., tuple[int, ...]], 
                 flush=True,
             )
         else:
-            print(f"{count:>9} {first:>9.2f} {again:>9.2f} {'no memory':>11} {'':>12} {'':>12}  {widest}", flush=True)
+            print(
+                f"{count:>9} {first:>9.2f} {again:>9.2f} {'no memory':>11} {'':>12} {'':>12}  {widest}",
+                flush=True,
+            )
 
 
 def run() -> None:
     """Print all tables."""
     rng = np.random.default_rng(0)
-    compare("random network, 8 links a cause, findings of active causes", random_network(rng, 150, 300, 8), drawn_from_causes)
-    compare("random network, 8 links a cause, findings at random", random_network(rng, 150, 300, 8), drawn_at_random)
+    compare(
+        "random network, 8 links a cause, findings of active causes",
+        random_network(rng, 150, 300, 8),
+        drawn_from_causes,
+    )
+    compare(
+        "random network, 8 links a cause, findings at random",
+        random_network(rng, 150, 300, 8),
+        drawn_at_random,
+    )
     knowledge = load(chainer="compiled")
     compare("shipped knowledge base, findings of active causes", knowledge.network, drawn_from_causes)
 

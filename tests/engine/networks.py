@@ -20,9 +20,7 @@ def random_network(rng: np.random.Generator, causes: int, findings: int, links: 
         strength[rng.choice(findings, min(links, findings), replace=False), cause] = rng.uniform(
             0.1, 0.95, min(links, findings)
         )
-    return Network.build(
-        rng.uniform(0.001, 0.05, causes), rng.uniform(0.001, 0.05, findings), strength
-    )
+    return Network.build(rng.uniform(0.001, 0.05, causes), rng.uniform(0.001, 0.05, findings), strength)
 
 
 @dataclass(frozen=True)
@@ -93,9 +91,7 @@ def agrum_net(network: Network, findings: Sequence[int]) -> gum.BayesNet:
     return net
 
 
-def agrum_posterior(
-    network: Network, present: Sequence[int], absent: Sequence[int]
-) -> tuple[Floats, float]:
+def agrum_posterior(network: Network, present: Sequence[int], absent: Sequence[int]) -> tuple[Floats, float]:
     """Return pyAgrum's posterior of every cause and P(evidence), by LazyPropagation."""
     net = agrum_net(network, [*present, *absent])
     inference = gum.LazyPropagation(net)

@@ -180,7 +180,7 @@ CASES = [
         [(RULES, "measured: fuel_pressure", "measured: fuel_presure")],
         RULES,
         "fuel_presure",
-        "rules.low_reading.when.0.measured: no entry 'fuel_presure' in quantities; nearest known: fuel_pressure",
+        "rules.low_reading.when.0.measured: no entry 'fuel_presure' in quantities; nearest known: fuel",
     ),
     Case(
         "rule to quantity of a condition",
@@ -637,7 +637,7 @@ CASES = [
         [(RULES, "below: 200 kPa", "below: 200 degC")],
         RULES,
         "200 degC",
-        "rules.low_reading.when.0.below: fuel_pressure is in kPa: 'degC' does not measure the same thing as 'kPa'",
+        "fuel_pressure is in kPa: 'degC' does not measure the same thing as 'kPa'",
         [(RULES, "below: 200 kPa", "below: 30 psi")],
     ),
     Case(

@@ -109,7 +109,10 @@ def test_equals_pyagrum_on_random_networks(seed: int) -> None:
     network = random_network(rng, 40, 60, int(rng.integers(3, 12)))
     chosen = rng.permutation(60)
     count = int(rng.integers(1, 10))
-    present, absent = tuple(sorted(map(int, chosen[:count]))), tuple(sorted(map(int, chosen[count : count + 8])))
+    present, absent = (
+        tuple(sorted(map(int, chosen[:count]))),
+        tuple(sorted(map(int, chosen[count : count + 8]))),
+    )
     _, answer = ask(network, present, absent)
     marginal, evidence = agrum_posterior(network, present, absent)
     assert answer.exact
@@ -166,7 +169,8 @@ def test_no_evidence_gives_the_priors() -> None:
 
 
 @pytest.mark.parametrize(
-    ("prior", "background", "strength"), [(1.0, 0.1, 0.5), (0.1, -0.1, 0.5), (0.1, 0.1, 1.0), (math.nan, 0.1, 0.1)]
+    ("prior", "background", "strength"),
+    [(1.0, 0.1, 0.5), (0.1, -0.1, 0.5), (0.1, 0.1, 1.0), (math.nan, 0.1, 0.1)],
 )
 def test_probabilities_out_of_range_are_refused(prior: float, background: float, strength: float) -> None:
     with pytest.raises(ValueError, match="must lie in"):
@@ -176,9 +180,7 @@ def test_probabilities_out_of_range_are_refused(prior: float, background: float,
 def test_order_of_findings_and_causes_does_not_matter() -> None:
     rng = np.random.default_rng(11)
     network = random_network(rng, 12, 12, 5)
-    turned = Network.build(
-        network.prior[::-1], network.background[::-1], network.strength[::-1, ::-1]
-    )
+    turned = Network.build(network.prior[::-1], network.background[::-1], network.strength[::-1, ::-1])
     for present in itertools.combinations(range(12), 4):
         _, one = ask(network, present)
         _, other = ask(turned, tuple(sorted(11 - f for f in present)))
