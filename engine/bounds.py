@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from engine.elimination import Plan, make_plan, walk
+from engine.elimination import Plan, make_plan, spread, walk
 from engine.network import Bools, Floats, Network, reweight
 
 ROUNDS = 6
@@ -71,15 +71,16 @@ def bounded_posterior(
         lower_weight, lower_constant = _lower(theta, idle, share)
         weights = np.stack([slope @ theta, lower_weight])
         priors, scale = reweight(prior, weights)
-        walked = walk(plan, priors, 2)
-        upper = (float(walked.log_evidence[0] + scale[0]) + upper_constant, walked.marginal[0], priors[0])
-        lower = (float(walked.log_evidence[1] + scale[1]) + lower_constant, walked.marginal[1])
+        walked = walk(plan, priors[:, plan.engaged], 2)
+        marginal = spread(plan, priors, walked.marginal)
+        upper = (float(walked.log_evidence[0] + scale[0]) + upper_constant, marginal[0], priors[0])
+        lower = (float(walked.log_evidence[1] + scale[1]) + lower_constant, marginal[1])
         if best_upper is None or upper[0] < best_upper[0]:
             best_upper = upper
         if best_lower is None or lower[0] > best_lower[0]:
             best_lower = lower
-        lit = idle + theta @ walked.marginal[0]
-        share = np.where(theta > 0.0, walked.marginal[1] * theta + 1e-12, 0.0)
+        lit = idle + theta @ marginal[0]
+        share = np.where(theta > 0.0, marginal[1] * theta + 1e-12, 0.0)
         share /= np.maximum(share.sum(axis=1, keepdims=True), 1e-300)
     assert best_upper is not None and best_lower is not None
     low, high = _interval(best_upper[0], best_upper[1], best_lower[0], best_lower[1])

@@ -63,10 +63,16 @@ class Component:
 
 @dataclass(frozen=True)
 class Plan:
-    """How one set of positive findings is walked; column i belongs to the finding `present[i]`."""
+    """How one set of positive findings is walked.
+
+    Column i belongs to the finding `present[i]`. Causes that reach a positive finding are *engaged*; inside
+    a plan they are numbered by their place in `engaged`.
+    """
 
     network: Network
     present: tuple[int, ...]
+    engaged: Ints
+    """Numbers in the network of the E engaged causes, ascending."""
     folded_cause: Ints
     """Causes that reach just one positive finding [K], in the order of `folded_column`."""
     folded_column: Ints
@@ -93,8 +99,9 @@ def make_plan(network: Network, present: tuple[int, ...], active: Bools | None =
         for cause in parents[finding]:
             reach.setdefault(cause, []).append(finding)
     shared = {cause: tuple(found) for cause, found in reach.items() if len(found) > 1}
+    local = {c: i for i, c in enumerate(sorted(reach))}
     folded = [
-        (c, i, float(network.strength[f, c]))
+        (local[c], i, float(network.strength[f, c]))
         for i, f in enumerate(present)
         for c in parents[f]
         if c not in shared
@@ -109,12 +116,12 @@ def make_plan(network: Network, present: tuple[int, ...], active: Bools | None =
             continue
         causes = {c: shared[c] for f in findings for c in parents[f] if c in shared}
         order = _order(findings, causes)
-        steps, width = _steps(network, present, order, causes)
-        touched = sorted({c for f in findings for c in parents[f]})
+        steps, width = _steps(network, present, order, causes, local)
+        touched = sorted({local[c] for f in findings for c in parents[f]})
         components.append(
             Component(
                 _ints([present.index(f) for f in findings]),
-                _ints(order),
+                _ints([local[c] for c in order]),
                 steps,
                 width,
                 _size(steps),
@@ -122,7 +129,7 @@ def make_plan(network: Network, present: tuple[int, ...], active: Bools | None =
             )
         )
     return Plan(
-        network, present, _ints([c for c, _, _ in folded]), _ints(columns),
+        network, present, _ints(sorted(reach)), _ints([c for c, _, _ in folded]), _ints(columns),
         np.array([q for _, _, q in folded]), _ints(starts), _ints([columns[k] for k in starts]),
         _ints(alone), tuple(components),
     )  # fmt: skip
@@ -202,7 +209,11 @@ def _greedy(
 
 
 def _steps(
-    network: Network, present: tuple[int, ...], order: list[int], shared: dict[int, tuple[int, ...]]
+    network: Network,
+    present: tuple[int, ...],
+    order: list[int],
+    shared: dict[int, tuple[int, ...]],
+    local: dict[int, int],
 ) -> tuple[tuple[Step, ...], int]:
     waiting: dict[int, int] = {}
     for cause in order:
@@ -223,7 +234,7 @@ def _steps(
             matrix = np.eye(2 ** len(axes))
             for axis, strength in edges:
                 matrix = _switch(matrix, axis, strength)
-        steps.append(Step(CAUSE, cause, edges, matrix))
+        steps.append(Step(CAUSE, local[cause], edges, matrix))
         for f in shared[cause]:
             waiting[f] -= 1
             if not waiting[f]:
@@ -242,22 +253,30 @@ def _size(steps: tuple[Step, ...]) -> int:
 
 @dataclass(frozen=True)
 class Walked:
-    """Result of a walk over L lanes: `log_evidence` [L] and, for the first M lanes, `marginal` [M, C]."""
+    """Result of a walk over L lanes: `log_evidence` [L] and, for the first M lanes, `marginal` [M, E]."""
 
     log_evidence: Floats
     marginal: Floats
 
 
-def walk(plan: Plan, prior: Floats, marginal_lanes: int, vacuous: Bools | None = None) -> Walked:
-    """Sum over all states of the causes, exactly, for every lane.
+def walk(
+    plan: Plan,
+    prior: Floats,
+    marginal_lanes: int,
+    vacuous: Bools | None = None,
+    base: Ints | None = None,
+) -> Walked:
+    """Sum over all states of the engaged causes, exactly, for every lane.
 
-    `prior` [L, C] are the priors of each lane (absent findings already worked in, excluded causes 0).
-    Returns the log of P(all findings of the plan present) per lane, and P(cause | they are present)
-    for the first `marginal_lanes` lanes. `vacuous` [L, len(plan.present)] marks, per lane, positive
-    findings to be treated as if they had not been observed. Lanes that agree with lane 0 on all that a
-    component depends on are computed once.
+    `prior` [L, E] are the priors of the engaged causes in each lane (absent findings already worked in).
+    Returns the log of P(all findings of the plan present) per lane, and P(cause | they are present) for
+    the first `marginal_lanes` lanes. `vacuous` [L, len(plan.present)] marks, per lane, positive findings to
+    be treated as if they had not been observed. `base` [L] names for each lane the lane it was made from
+    (default: lane 0; a base is its own base, and bases of marginal lanes are marginal lanes); where a lane
+    agrees with its base on all that a component depends on, the component is computed once.
     """
     lanes = prior.shape[0]
+    base = np.zeros(lanes, dtype=np.intp) if base is None else base
     background = np.log1p(-plan.network.background[list(plan.present)])
     log_off = np.broadcast_to(background, (lanes, len(plan.present))).copy()
     spent = np.log1p(-prior[:, plan.folded_cause] * plan.folded_strength)
@@ -265,43 +284,52 @@ def walk(plan: Plan, prior: Floats, marginal_lanes: int, vacuous: Bools | None =
         log_off[:, plan.start_columns] += np.add.reduceat(spent, plan.starts, axis=1)
     if vacuous is not None:
         log_off[vacuous] = -np.inf
-    off = np.exp(log_off)
     on = -np.expm1(log_off)
     marginal = prior[:marginal_lanes].copy()
     unlit = np.zeros((marginal_lanes, len(plan.present)))
     lit = np.ones((marginal_lanes, len(plan.present)))
     with np.errstate(divide="ignore"):
         log_evidence = np.log(on[:, plan.alone]).sum(axis=1)
+    if plan.components:
+        off = np.exp(log_off)
     for component in plan.components:
-        differs = (prior[:, component.touched] != prior[0, component.touched]).any(axis=1)
+        differs = (prior[:, component.touched] != prior[np.ix_(base, component.touched)]).any(axis=1)
         if vacuous is not None:
-            differs |= (vacuous[:, component.columns] != vacuous[0, component.columns]).any(axis=1)
-        differs[0] = True
+            differs |= (vacuous[:, component.columns] != vacuous[np.ix_(base, component.columns)]).any(axis=1)
+        differs[base] = True
         every = np.flatnonzero(differs)
+        source = np.where(differs, np.arange(lanes), base)
+        part_log = np.empty(lanes)
         share = max(1, HELD_NUMBERS // component.size)
         for start in range(0, every.size, share):
             rows = every[start : start + share]
             wanted = int(np.count_nonzero(rows < marginal_lanes))
             part = _Part(component, prior[rows], off[rows], on[rows])
-            part_log = part.forward(wanted)
-            if start == 0:
-                shift = np.full(lanes, part_log[0])
-            shift[rows] = part_log
-            if not wanted:
-                continue
-            part.backward(wanted)
-            for target, columns, values in (
-                (marginal, component.causes, part.marginal),
-                (unlit, component.columns, part.unlit),
-                (lit, component.columns, part.lit),
+            part_log[rows] = part.forward(wanted)
+            if wanted:
+                part.backward(wanted)
+                marginal[np.ix_(rows[:wanted], component.causes)] = part.marginal
+                unlit[np.ix_(rows[:wanted], component.columns)] = part.unlit
+                lit[np.ix_(rows[:wanted], component.columns)] = part.lit
+        log_evidence += part_log[source]
+        if marginal_lanes and every.size < lanes:
+            same = np.flatnonzero(~differs[:marginal_lanes])
+            for target, columns in (
+                (marginal, component.causes),
+                (unlit, component.columns),
+                (lit, component.columns),
             ):
-                if start == 0:
-                    target[:, columns] = values[0]
-                target[np.ix_(rows[:wanted], columns)] = values
-        log_evidence += shift
+                target[np.ix_(same, columns)] = target[np.ix_(base[same], columns)]
     if marginal_lanes and plan.folded_cause.size:
         marginal[:, plan.folded_cause] = _folded(plan, prior[:marginal_lanes], spent, log_off, unlit, lit)
     return Walked(log_evidence, marginal)
+
+
+def spread(plan: Plan, prior: Floats, marginal: Floats) -> Floats:
+    """Return marginals [L, C] of all causes: those walked [L, E], and `prior` [L, C] for the others."""
+    whole = prior.copy()
+    whole[:, plan.engaged] = marginal
+    return whole
 
 
 def _folded(plan: Plan, prior: Floats, spent: Floats, log_off: Floats, unlit: Floats, lit: Floats) -> Floats:

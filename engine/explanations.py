@@ -67,6 +67,16 @@ def explain(
     )
 
 
+@dataclass
+class _Node:
+    """A set of causes that may still grow by its options, the most gainful first."""
+
+    score: float
+    causes: tuple[int, ...]
+    idle: list[float]
+    options: list[tuple[float, int]]
+
+
 class _Search:
     """Best-first branch and bound over sets of causes."""
 
@@ -76,66 +86,69 @@ class _Search:
         self.count = count
         self.best: list[tuple[float, tuple[int, ...]]] = []
         self.proven = True
+        self._queue: list[tuple[float, int, _Node]] = []
+        self._pushed = 0
 
     def run(self, idle: list[float]) -> None:
-        score = sum(math.log(1.0 - s) if s < 1.0 else -math.inf for s in idle)
-        queue: list[tuple[float, int, float, tuple[int, ...], list[float], list[int]]] = []
-        serial = 0
-
-        def push(score: float, causes: tuple[int, ...], idle: list[float], options: list[int]) -> None:
-            nonlocal serial
-            self._offer(score, causes)
-            ranked, bound = self._bound(score, idle, options)
-            if ranked and (len(self.best) < self.count or bound > self.best[0][0]):
-                heappush(queue, (-bound, serial, score, causes, idle, ranked))
-                serial += 1
-
-        push(score, (), idle, list(self.links))
-        while queue:
-            negative_bound, _, score, causes, idle, options = heappop(queue)
-            if len(self.best) == self.count and -negative_bound <= self.best[0][0]:
+        score = sum(_log1m(s) for s in idle)
+        self._push(score, (), idle, list(self.links))
+        while self._queue:
+            negative_bound, _, node = heappop(self._queue)
+            if self._hopeless(-negative_bound):
                 return
-            if serial > MAX_NODES:
+            if self._pushed > MAX_NODES:
                 self.proven = False
                 return
-            for i, cause in enumerate(options):
-                gained = score + self.odds[cause]
-                after = idle.copy()
-                for column, strength in self.links[cause]:
-                    after[column] = idle[column] * (1.0 - strength)
-                    gained += math.log1p(-after[column]) - _log1m(idle[column])
-                push(gained, (*causes, cause), after, options[i + 1 :])
+            self._grow(node)
 
-    def _offer(self, score: float, causes: tuple[int, ...]) -> None:
-        if score == -math.inf:
-            return
+    def _grow(self, node: _Node) -> None:
+        later = sum(gain for gain, _ in node.options if gain > 0.0)
+        for i, (gain, cause) in enumerate(node.options):
+            if gain > 0.0:
+                later -= gain
+            if self._hopeless(node.score + gain + later):
+                return
+            after = node.idle.copy()
+            for column, strength in self.links[cause]:
+                after[column] *= 1.0 - strength
+            rest = [option for _, option in node.options[i + 1 :]]
+            self._push(node.score + gain, (*node.causes, cause), after, rest)
+
+    def _push(self, score: float, causes: tuple[int, ...], idle: list[float], options: list[int]) -> None:
         if len(self.best) < self.count:
             heappush(self.best, (score, causes))
         elif score > self.best[0][0]:
             heappushpop(self.best, (score, causes))
+        gains, bound = self._gains(idle, options)
+        if gains and not self._hopeless(score + bound):
+            self._pushed += 1
+            heappush(self._queue, (-score - bound, self._pushed, _Node(score, causes, idle, gains)))
 
-    def _bound(self, score: float, idle: list[float], options: list[int]) -> tuple[list[int], float]:
-        """Return the options, most promising first, and the best score that any set of them can reach."""
+    def _hopeless(self, bound: float) -> bool:
+        return len(self.best) == self.count and bound <= self.best[0][0]
+
+    def _gains(self, idle: list[float], options: list[int]) -> tuple[list[tuple[float, int]], float]:
+        """Return what each option alone would add, most first, and the most that any set of them can."""
         singles = 0.0
-        worth: list[tuple[float, int]] = []
+        gains: list[tuple[float, int]] = []
         share: dict[int, float] = {}
         now = [_log1m(s) for s in idle]
         for cause in options:
-            gain = self.odds[cause]
-            for column, strength in self.links[cause]:
+            gain = odds = self.odds[cause]
+            mine = self.links[cause]
+            price = -odds / len(mine)
+            for column, strength in mine:
                 gain += math.log1p(-idle[column] * (1.0 - strength)) - now[column]
-            worth.append((gain, cause))
-            if gain > 0.0:
-                singles += gain
-            price = -self.odds[cause] / len(self.links[cause])
-            for column, _ in self.links[cause]:
                 if price < share.get(column, math.inf):
                     share[column] = price
+            gains.append((gain, cause))
+            if gain > 0.0:
+                singles += gain
+        gains.sort(reverse=True)
+        if singles <= 0.0:
+            return gains, gains[0][0] if gains else 0.0
         cover = sum(max(0.0, -now[column] - price) for column, price in share.items())
-        worth.sort(reverse=True)
-        best_single = worth[0][0] if worth else 0.0
-        bound = min(singles, cover) if singles > 0.0 else best_single
-        return [cause for _, cause in worth], score + bound
+        return gains, min(singles, cover)
 
 
 def _log1m(idle: float) -> float:

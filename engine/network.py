@@ -58,6 +58,7 @@ def reweight(prior: Floats, weight: Floats) -> tuple[Floats, Floats]:
     `prior` [C] or [L, C], `weight` [L, C] (log of the likelihood of the active state). Returns the new
     priors [L, C] and the log of the normaliser summed over causes [L].
     """
-    active = prior * np.exp(weight)
-    total = (1.0 - prior) + active
-    return active / total, np.log(total).sum(axis=-1)
+    top = np.maximum(weight, 0.0)
+    active = prior * np.exp(weight - top)
+    total = (1.0 - prior) * np.exp(-top) + active
+    return active / total, (np.log(total) + top).sum(axis=-1)

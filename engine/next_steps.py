@@ -5,25 +5,26 @@ how many bits of doubt about the causes it is expected to remove, and by how man
 lower the loss of the verdict, against the minutes and the risk it takes. Doubt is the sum over the causes
 of the entropy of P(cause | evidence); it bounds the joint entropy from above.
 
-Were finding f absent, only the priors of its causes would change, so one lane of the walk prices that
-answer, and the answer "present" is the complement: P(c, f = 1 | e) = P(c | e) - P(c, f = 0 | e).
+Every finding is first priced alone, all of them in one pass; the best few steps are then valued by the
+joint result of up to three findings.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Container, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
 
-from engine.elimination import walk
-from engine.network import Bools, Floats
+from engine.links import Groups
+from engine.network import Bools, Floats, Ints
 from engine.posterior import Posterior, Reasoner
+from engine.splits import Splits, entropy, expected_doubt
 
 JOINT_FINDINGS = 3
 """A test that settles more findings is valued by the most telling three together: a lower bound."""
-SHORTLIST = 12
+SHORTLIST = 8
 NOTHING = 1e-9
 LN2 = float(np.log(2.0))
 
@@ -78,174 +79,240 @@ class Priced:
     minutes_per_bit: float
 
 
-@dataclass(frozen=True)
-class _Split:
-    """P(all of a set of findings absent, x | evidence) for x nothing, a severity [4], a cause [C]."""
+Allow = Callable[[Candidate], bool]
 
-    share: float
-    severity: Floats
-    joint: Floats
+
+class Menu:
+    """Candidates with their (candidate, finding) pairs as arrays, built once for many cases."""
+
+    def __init__(self, candidates: Sequence[Candidate]) -> None:
+        self.candidates = tuple(sorted(candidates, key=lambda candidate: candidate.name))
+        self.names = tuple(candidate.name for candidate in self.candidates)
+        owner = [i for i, candidate in enumerate(self.candidates) for _ in candidate.findings]
+        self.owner: Ints = np.array(owner, dtype=np.intp)
+        self.finding: Ints = np.array([f for c in self.candidates for f in c.findings], dtype=np.intp)
+        self.accuracy: Floats = np.array([a for c in self.candidates for a in c.accuracy]).reshape(-1, 2)
+        self.minutes: Floats = np.array([c.minutes + c.risk for c in self.candidates])
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A candidate with the findings of it that are not known yet, and what is known of its worth so far."""
+
+    candidate: Candidate
+    findings: tuple[int, ...]
+    accuracy: tuple[tuple[float, float], ...]
+    bits: float
+    saved: float
+    worth: float
+
+
+@dataclass(frozen=True)
+class Alone:
+    """What the P open (candidate, finding) pairs of a menu are worth, each finding taken alone.
+
+    `best` [candidates] is the worth of the most telling finding, below 0 where none is open.
+    """
+
+    menu: Menu
+    pairs: Ints
+    bits: Floats
+    saved: Floats
+    worth: Floats
+    best: Floats
+
+    @property
+    def order(self) -> list[int]:
+        """Candidates, most worth first, then by name."""
+        order: list[int] = np.argsort(-self.best, kind="stable").tolist()
+        return order
+
+    def choice(self, candidate: int) -> Choice:
+        """Return a candidate with its most telling open findings."""
+        start, stop = np.searchsorted(self.menu.owner[self.pairs], [candidate, candidate + 1])
+        mine = sorted(range(start, stop), key=lambda pair: -self.worth[pair])
+        finding, accuracy = self.menu.finding[self.pairs], self.menu.accuracy[self.pairs]
+        used = sorted(mine[:JOINT_FINDINGS], key=lambda pair: int(finding[pair]))
+        return Choice(
+            self.menu.candidates[candidate],
+            tuple(int(finding[pair]) for pair in used),
+            tuple((float(accuracy[pair, 0]), float(accuracy[pair, 1])) for pair in used),
+            float(self.bits[mine[0]]),
+            float(self.saved[mine[0]]),
+            float(self.worth[mine[0]]),
+        )
 
 
 class Lookahead:
-    """Values candidates against one posterior."""
+    """Values the candidates of a menu against one posterior; `known` [F] are findings that are not open."""
 
-    def __init__(self, reasoner: Reasoner, posterior: Posterior, priced: Priced) -> None:
+    def __init__(self, reasoner: Reasoner, posterior: Posterior, priced: Priced, known: Bools) -> None:
         self.reasoner = reasoner
         self.model = posterior.lane_model
         self.priced = priced
-        self._splits: dict[frozenset[int], _Split] = {}
-        self._roughs: dict[str, float] = {}
-        self._base_log: float | None = None
-        self._walk([frozenset()])
-        start = self._splits[frozenset()]
-        self.marginal = start.joint
-        self.severity = start.severity
-        self.doubt = float(_entropy(self.marginal).sum()) / LN2
-        self.loss = float((priced.loss @ self.severity).min())
+        self.known = known
+        self.open = np.flatnonzero(~known)
+        self.place = np.cumsum(~known) - 1
+        self.alone = Splits(reasoner, self.model, reasoner.single_groups.only(self.open))
+        self.marginal: Floats = self.alone.marginal
+        self.loss = float((priced.loss @ self.alone.total_severity).min())
 
-    def value(self, candidates: Sequence[Candidate], count: int, worthless: bool = False) -> list[Valued]:
+    def value(
+        self,
+        menu: Menu,
+        count: int,
+        allow: Allow | None = None,
+        first: Container[str] = (),
+    ) -> list[Valued]:
         """Return the `count` best candidates, best worth per minute first, then by name.
 
-        Those that would tell nothing are left out unless `worthless`.
+        `allow` is asked, best candidate first, whether one may be offered. Those that would tell nothing
+        are left out. Candidates named in `first` stand before all others, told or not, and may be more.
         """
-        if not candidates:
-            return []
-        singles = {f for candidate in candidates for f in candidate.findings}
-        self._walk([frozenset([f]) for f in sorted(singles)])
-        ranked = sorted(candidates, key=lambda candidate: (-self.rough(candidate), candidate.name))
-        short = [c for c in ranked[: max(count, SHORTLIST)] if worthless or self.rough(c) > NOTHING]
-        chosen = {c.name: self._chosen(c) for c in short}
-        self._walk(
-            sorted(
-                {
-                    frozenset(group)
-                    for findings in chosen.values()
-                    for size in range(2, len(findings) + 1)
-                    for group in combinations(findings, size)
-                },
-                key=sorted,
-            )
+        alone = self._price(menu)
+        named = {name: i for i, name in enumerate(menu.names)} if first else {}
+        must = []
+        for i in sorted(named[name] for name in first if name in named):
+            if alone.best[i] > -1.0 and (allow is None or allow(menu.candidates[i])):
+                must.append(alone.choice(i))
+        places = max(0, count - len(must))
+        short: list[Choice] = []
+        for i in alone.order:
+            if len(short) >= max(places, SHORTLIST) or alone.best[i] <= NOTHING or not places:
+                break
+            candidate = menu.candidates[i]
+            if candidate.name not in first and (allow is None or allow(candidate)):
+                short.append(alone.choice(i))
+        joint = self._joint_table(must + short)
+        ranked = [sorted((self._jointly(c, joint) for c in part), key=_order) for part in (must, short)]
+        return [self._told(choice, joint) for choice in ranked[0] + ranked[1][:places]]
+
+    def _price(self, menu: Menu) -> Alone:
+        """Value every (candidate, open finding) pair of the menu alone."""
+        pairs = np.flatnonzero(~self.known[menu.finding])
+        owner, accuracy = menu.owner[pairs], menu.accuracy[pairs]
+        drop, severity = expected_doubt(self.alone, self.place[menu.finding[pairs]], accuracy)
+        bits = drop / LN2
+        after = (severity @ self.priced.loss.T).min(axis=2).sum(axis=1)
+        saved = np.maximum(self.loss - after, 0.0)
+        worth = (saved + bits * self.priced.minutes_per_bit) / menu.minutes[owner]
+        best = np.full(len(menu.candidates), -1.0)
+        np.maximum.at(best, owner, worth)
+        return Alone(menu, pairs, bits, saved, worth, best)
+
+    def _joint_table(self, choices: Sequence[Choice]) -> JointTable:
+        groups = sorted(
+            {
+                group
+                for choice in choices
+                if len(choice.findings) > 1
+                for size in range(2, len(choice.findings) + 1)
+                for group in combinations(choice.findings, size)
+            }
         )
-        valued = [self._valued(candidate, chosen[candidate.name]) for candidate in short]
-        valued.sort(key=lambda v: (-round(v.worth_per_minute, 9), v.candidate.name))
-        return valued[:count]
+        splits = None
+        if groups:
+            splits = Splits(self.reasoner, self.model, Groups.build(self.reasoner.network, groups))
+        return JointTable({group: i for i, group in enumerate(groups)}, splits, self.alone, self.place)
 
-    def _walk(self, groups: Sequence[frozenset[int]]) -> None:
-        """Compute the splits of the groups of findings that are not known yet, as lanes of one walk."""
-        groups = [group for group in groups if group not in self._splits]
-        if not groups:
-            return
-        network = self.reasoner.network
-        lanes = len(groups)
-        prior = np.repeat(self.model.prior[None], lanes, axis=0)
-        log_scale = np.zeros(lanes)
-        for lane, group in enumerate(groups):
-            for f in group:
-                parents = list(network.parents[f])
-                p, q = prior[lane, parents], network.strength[f, parents]
-                log_scale[lane] += np.log1p(-network.background[f]) + np.log1p(-p * q).sum()
-                prior[lane, parents] = p * (1.0 - q) / (1.0 - p * q)
-        silenced = [np.where(off, 0.0, prior) for off in self._silent()]
-        off_scale = np.stack([np.where(off, np.log1p(-prior), 0.0).sum(axis=1) for off in self._silent()])
-        walked = walk(self.model.plan, np.concatenate([prior, *silenced]), lanes)
-        log_all = walked.log_evidence[:lanes] + log_scale
-        if self._base_log is None:
-            self._base_log = float(log_all[0])
-        base = self._base_log
-        share = np.exp(np.minimum(0.0, log_all - base))
-        log_off = walked.log_evidence[lanes:].reshape(3, lanes) + off_scale + log_scale - base
-        below = np.minimum(np.exp(log_off), share)
-        below[1] = np.minimum(below[1], below[0])
-        below[2] = np.minimum(below[2], below[1])
-        severity = np.stack([below[2], below[1] - below[2], below[0] - below[1], share - below[0]], axis=1)
-        for lane, group in enumerate(groups):
-            joint = share[lane] * walked.marginal[lane]
-            self._splits[group] = _Split(float(share[lane]), severity[lane], joint)
+    def _jointly(self, choice: Choice, table: JointTable) -> Choice:
+        """Return the choice with the worth of its joint result."""
+        if len(choice.findings) == 1:
+            return choice
+        outcomes = table.outcomes(choice.findings, choice.accuracy)
+        before = float(entropy(self.marginal[outcomes.causes]).sum())
+        bits = max(0.0, before - outcomes.doubt()) / LN2
+        after = float((outcomes.severity @ self.priced.loss.T).min(axis=1).sum())
+        saved = max(0.0, self.loss - after)
+        candidate = choice.candidate
+        worth = (saved + bits * self.priced.minutes_per_bit) / (candidate.minutes + candidate.risk)
+        return replace(choice, bits=bits, saved=saved, worth=worth)
 
-    def _silent(self) -> list[Bools]:
-        groups = self.reasoner.groups
-        return [groups[2], groups[1] | groups[2], groups[0] | groups[1] | groups[2]]
-
-    def rough(self, candidate: Candidate) -> float:
-        """Return the worth per minute of a candidate by its single most telling finding."""
-        if candidate.name not in self._roughs:
-            self._walk([frozenset([f]) for f in candidate.findings])
-            self._roughs[candidate.name] = max(
-                self._worth(candidate, *self._gain((f,), (accuracy,)))
-                for f, accuracy in zip(candidate.findings, candidate.accuracy, strict=True)
-            )
-        return self._roughs[candidate.name]
-
-    def _chosen(self, candidate: Candidate) -> tuple[int, ...]:
-        if len(candidate.findings) <= JOINT_FINDINGS:
-            return candidate.findings
-        gains = [
-            (self._worth(candidate, *self._gain((f,), (accuracy,))), f)
-            for f, accuracy in zip(candidate.findings, candidate.accuracy, strict=True)
-        ]
-        gains.sort(key=lambda scored: (-scored[0], scored[1]))
-        return tuple(sorted(f for _, f in gains[:JOINT_FINDINGS]))
-
-    def _worth(self, candidate: Candidate, bits: float, saved: float) -> float:
-        return (saved + bits * self.priced.minutes_per_bit) / (candidate.minutes + candidate.risk)
-
-    def _valued(self, candidate: Candidate, findings: tuple[int, ...]) -> Valued:
-        accuracy = tuple(candidate.accuracy[candidate.findings.index(f)] for f in findings)
-        bits, saved = self._gain(findings, accuracy)
+    def _told(self, choice: Choice, table: JointTable) -> Valued:
+        outcomes = table.outcomes(choice.findings, choice.accuracy)
         results = []
-        for f, (sensitivity, specificity) in zip(findings, accuracy, strict=True):
-            split = self._splits[frozenset([f])]
-            shown = sensitivity * (1.0 - split.share) + (1.0 - specificity) * split.share
-            joint = sensitivity * (self.marginal - split.joint) + (1.0 - specificity) * split.joint
-            results.append(Result(f, True, shown, np.clip(joint / max(shown, 1e-300), 0.0, 1.0)))
-        clear = self._outcomes(findings, accuracy)
-        share, joint = float(clear[0][0]), clear[2][0]
-        last = Result(
-            findings[0] if len(findings) == 1 else None, False, share,
-            np.clip(joint / max(share, 1e-300), 0.0, 1.0),
-        )  # fmt: skip
-        return Valued(candidate, bits, saved, self._worth(candidate, bits, saved), (*results, last))
+        for i, f in enumerate(choice.findings):
+            shows = [mask for mask in range(2 ** len(choice.findings)) if mask >> i & 1]
+            results.append(self._result(f, True, outcomes, shows))
+        results.append(self._result(choice.findings[0] if len(results) == 1 else None, False, outcomes, [0]))
+        return Valued(choice.candidate, choice.bits, choice.saved, choice.worth, tuple(results))
 
-    def _gain(
-        self, findings: tuple[int, ...], accuracy: tuple[tuple[float, float], ...]
-    ) -> tuple[float, float]:
-        share, severity, joint = self._outcomes(findings, accuracy)
-        safe = np.maximum(share, 1e-300)
-        doubt = float((share[:, None] * _entropy(np.clip(joint / safe[:, None], 0.0, 1.0))).sum()) / LN2
-        loss = float((severity @ self.priced.loss.T).min(axis=1).sum())
-        return max(0.0, self.doubt - doubt), max(0.0, self.loss - loss)
+    def _result(self, finding: int | None, present: bool, outcomes: Outcomes, masks: list[int]) -> Result:
+        share = float(outcomes.share[masks].sum())
+        whole = self.marginal.copy()
+        joint = outcomes.joint[masks].sum(axis=0)
+        whole[outcomes.causes] = np.clip(joint / max(share, 1e-300), 0.0, 1.0)
+        return Result(finding, present, share, whole)
+
+
+def _order(choice: Choice) -> tuple[float, str]:
+    return -round(choice.worth, 9), choice.candidate.name
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """P(result) [R], P(result, worst consequence) [R, 4] and P(result, cause) [R, K] for the `causes` K.
+
+    Result 0 shows all absent; bit i of a result is set where finding i shows present.
+    """
+
+    share: Floats
+    severity: Floats
+    causes: Ints
+    joint: Floats
+
+    def doubt(self) -> float:
+        """Expected doubt about the causes K after the result, in nats."""
+        p = np.clip(self.joint / np.maximum(self.share, 1e-300)[:, None], 0.0, 1.0)
+        return float((self.share[:, None] * entropy(p)).sum())
+
+
+@dataclass(frozen=True)
+class JointTable:
+    """The splits by group of findings: none, one alone, or several together."""
+
+    index: dict[tuple[int, ...], int]
+    joint: Splits | None
+    alone: Splits
+    place: Ints
+    known: dict[tuple[object, ...], Outcomes] = field(default_factory=dict)
+
+    def _find(self, group: tuple[int, ...]) -> tuple[Splits, int]:
+        if len(group) == 1:
+            return self.alone, int(self.place[group[0]])
+        assert self.joint is not None
+        return self.joint, self.index[group]
+
+    def outcomes(self, findings: tuple[int, ...], accuracy: tuple[tuple[float, float], ...]) -> Outcomes:
+        """Return what the joint result of `findings` (ascending) can be."""
+        key = (findings, accuracy)
+        if key not in self.known:
+            self.known[key] = self._outcomes(findings, accuracy)
+        return self.known[key]
 
     def _outcomes(
         self, findings: tuple[int, ...], accuracy: tuple[tuple[float, float], ...]
-    ) -> tuple[Floats, Floats, Floats]:
-        """Return P(result), P(result, severity) and P(result, cause) for the 2**k results of k findings.
-
-        Result 0 shows all absent; bit i of a result is set where finding i shows present.
-        """
+    ) -> Outcomes:
         k = len(findings)
-        rows = []
-        for mask in range(2**k):
-            group = frozenset(f for i, f in enumerate(findings) if not mask >> i & 1)
-            split = self._splits[group]
-            rows.append(np.concatenate([[split.share], split.severity, split.joint]))
-        table = np.stack(rows)
+        groups = [
+            self._find(tuple(f for i, f in enumerate(findings) if not mask >> i & 1))
+            for mask in range(2**k - 1)
+        ]
+        causes = np.unique(np.concatenate([splits.moved(row) for splits, row in groups]))
+        table = np.empty((2**k, 5 + causes.size))
+        for mask, (splits, row) in enumerate(groups):
+            table[mask, 0] = splits.share[row]
+            table[mask, 1:5] = splits.severity[row]
+            table[mask, 5:] = splits.share[row] * splits.whole(row)[causes]
+        table[-1, 0] = 1.0
+        table[-1, 1:5] = self.alone.total_severity
+        table[-1, 5:] = self.alone.marginal[causes]
         cube = table.reshape((2,) * k + (-1,))
         for i, (sensitivity, specificity) in enumerate(accuracy):
-            axis = k - 1 - i
-            absent, free = np.take(cube, 0, axis), np.take(cube, 1, axis)
+            absent, free = cube.take(0, k - 1 - i), cube.take(1, k - 1 - i)
             present = np.maximum(free - absent, 0.0)
             shows_absent = specificity * absent + (1.0 - sensitivity) * present
             shows_present = (1.0 - specificity) * absent + sensitivity * present
-            cube = np.stack([shows_absent, shows_present], axis=axis)
+            cube = np.stack([shows_absent, shows_present], axis=k - 1 - i)
         flat = cube.reshape(2**k, -1)
-        return flat[:, 0], flat[:, 1:5], flat[:, 5:]
-
-
-def _entropy(p: Floats) -> Floats:
-    """Binary entropy of each p, in nats."""
-    q = 1.0 - p
-    with np.errstate(divide="ignore", invalid="ignore"):
-        first = np.where(p > 0.0, p * np.log(p), 0.0)
-        second = np.where(q > 0.0, q * np.log(q), 0.0)
-    return -(first + second)
+        return Outcomes(flat[:, 0], flat[:, 1:5], causes, flat[:, 5:])

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from engine.bounds import bounded_posterior
-from engine.elimination import Plan, make_plan, walk
+from engine.elimination import Plan, make_plan, spread, walk
+from engine.links import Groups
 from engine.network import Bools, Floats, Network, reweight
 
 EXACT_WIDTH = 16
@@ -46,6 +47,10 @@ class Posterior:
 
     evidence: Evidence
     marginal: Floats
+    weight: Floats | None
+    """[E, C], E the present then the absent findings: the change of the log-odds of a cause by that finding,
+    given all the others (weight of evidence in nats; positive speaks for). None if not wanted; a row of
+    zeros for a finding that the lane model leaves out."""
     log_evidence: float
     exact: bool
     low: Floats
@@ -77,6 +82,13 @@ class Reasoner:
         self.groups = severity_groups > 0.0
         self.exact_width = exact_width
         self.lane_width = lane_width
+        self.silent = (
+            self.groups[2],
+            self.groups[1] | self.groups[2],
+            self.groups[0] | self.groups[1] | self.groups[2],
+        )
+        """Masks [C] of the causes that are off where there is no stop, also no mend_first, nothing at all."""
+        self.single_groups = Groups.singles(network)
         self._plans: dict[tuple[tuple[int, ...], bytes], Plan] = {}
 
     def plan(self, present: tuple[int, ...], excluded: Bools) -> Plan:
@@ -90,79 +102,92 @@ class Reasoner:
             self._plans[key] = plan
         return plan
 
-    def posterior(self, evidence: Evidence) -> Posterior:
-        """Return the posterior: exact where the walk is at most `exact_width` wide, else with bounds."""
+    def posterior(self, evidence: Evidence, weigh: bool = False) -> Posterior:
+        """Return the posterior: exact where the walk is at most `exact_width` wide, else with bounds.
+
+        With `weigh` the weights of evidence are computed too.
+        """
         network = self.network
         present, absent = evidence.present, evidence.absent
         base = network.without(evidence.excluded)
-        total = network.log_off[list(absent)].sum(axis=0) if absent else np.zeros(base.size)
+        gone = network.log_off[list(absent)]
+        priors, scales = reweight(base, gone.sum(axis=0, keepdims=True))
+        prior = priors[0]
         plan = self.plan(present, evidence.excluded)
-        priors, scales = reweight(base, total[None])
+        exact = plan.width <= self.exact_width
         bounded = None
         if plan.width > min(self.exact_width, self.lane_width):
             bounded = bounded_posterior(
-                network, present, priors[0], ~evidence.excluded, min(self.exact_width, self.lane_width)
+                network, present, prior, ~evidence.excluded, min(self.exact_width, self.lane_width)
             )
-        if plan.width <= self.exact_width:
-            marginal, log_evidence, severity = self._summed(plan, priors[0])
-            low = high = marginal
-        else:
-            assert bounded is not None
-            marginal, _, severity = self._summed(bounded.plan, bounded.prior)
-            log_evidence = bounded.log_evidence
-            low, high = bounded.low, bounded.high
-            marginal = np.clip(marginal, low, high)
-        lane_log_evidence = log_evidence
         if bounded is None:
-            lane_model = LaneModel(plan, priors[0], True)
+            model = LaneModel(plan, prior, True)
+            marginal, log_evidence, severity, weight = self._summed(model, evidence, weigh)
+            low = high = marginal
+            lane_log_evidence = log_evidence
         else:
-            lane_model = LaneModel(bounded.plan, bounded.prior, False)
-            lane_log_evidence = float(walk(bounded.plan, bounded.prior[None], 0).log_evidence[0])
+            model = LaneModel(bounded.plan, bounded.prior, False)
+            marginal, lane_log_evidence, severity, weight = self._summed(model, evidence, weigh)
+            log_evidence = bounded.log_evidence
+            if exact:
+                marginal, log_evidence, severity, _ = self._summed(
+                    LaneModel(plan, prior, True), evidence, False
+                )
+                low = high = marginal
+            else:
+                low, high = bounded.low, bounded.high
+                marginal = np.clip(marginal, low, high)
         return Posterior(
             evidence=evidence,
             marginal=marginal,
-            log_evidence=float(log_evidence + scales[0] + np.log1p(-network.background[list(absent)]).sum()),
-            exact=plan.width <= self.exact_width,
+            weight=weight,
+            log_evidence=float(
+                log_evidence + scales[0] + np.log1p(-network.background[list(absent)]).sum()
+            ),
+            exact=exact,
             low=low,
             high=high,
-            left_out=() if bounded is None or plan.width <= self.exact_width else bounded.left_out,
-            prior=priors[0],
+            left_out=() if exact or bounded is None else bounded.left_out,
+            prior=prior,
             severity=severity,
-            lane_model=lane_model,
+            lane_model=model,
             lane_log_evidence=lane_log_evidence,
         )
 
-    def _summed(self, plan: Plan, prior: Floats) -> tuple[Floats, float, Floats]:
-        silenced, scale = _silenced(prior, self.groups)
-        walked = walk(plan, np.concatenate([prior[None], silenced]), 1)
-        share = walked.log_evidence[1:] + scale - walked.log_evidence[0]
-        return walked.marginal[0], float(walked.log_evidence[0]), _severity(share)
-
-    def weights(self, posterior: Posterior) -> Floats:
-        """Return [E, C], E the present then the absent findings of the evidence.
-
-        Each row is the change of the log-odds of every cause by that finding, given all the others (the
-        weight of evidence in nats; positive speaks for the cause). Findings that a bounded lane model
-        leaves out have a row of zeros.
-        """
-        evidence, model = posterior.evidence, posterior.lane_model
-        present, absent = evidence.present, evidence.absent
-        weights = np.zeros((len(present) + len(absent), self.network.prior.size))
-        kept = [present.index(f) for f in model.plan.present]
-        gone = -self.network.log_off[list(absent)]
-        priors = np.concatenate([np.tile(model.prior, (1 + len(kept), 1)), reweight(model.prior, gone)[0]])
-        vacuous = np.zeros((priors.shape[0], len(kept)), dtype=np.bool_)
-        vacuous[np.arange(1, 1 + len(kept)), np.arange(len(kept))] = True
-        odds = _log_odds(walk(model.plan, priors, priors.shape[0], vacuous).marginal)
-        rows = kept + list(range(len(present), len(present) + len(absent)))
-        weights[rows] = odds[:1] - odds[1:]
-        return weights
-
-
-def _silenced(prior: Floats, groups: Bools) -> tuple[Floats, Floats]:
-    """Priors [3, C] with the stop causes, also the mend_first causes, and all causes off, and log P(off)."""
-    off = np.stack([groups[2], groups[1] | groups[2], groups[0] | groups[1] | groups[2]])
-    return np.where(off, 0.0, prior), np.where(off, np.log1p(-prior), 0.0).sum(axis=1)
+    def _summed(
+        self, model: LaneModel, evidence: Evidence, weigh: bool
+    ) -> tuple[Floats, float, Floats, Floats | None]:
+        """Return marginals [C], log P(present), severity [4] and, if wanted, weights [E, C], in one walk."""
+        plan, prior = model.plan, model.prior
+        start = prior[None, plan.engaged]
+        lanes = [start]
+        kept: list[int] = []
+        if weigh:
+            kept = [evidence.present.index(f) for f in plan.present]
+            gone = -self.network.log_off[np.ix_(evidence.absent, plan.engaged)]
+            lanes += [np.repeat(start, len(kept), axis=0), reweight(start[0], gone)[0]]
+        masks = np.stack(self.silent)
+        engaged_masks = masks[:, plan.engaged]
+        lanes.append(np.where(engaged_masks, 0.0, start))
+        stacked = np.concatenate(lanes)
+        marginal_lanes = stacked.shape[0] - 3
+        vacuous = None
+        if weigh:
+            vacuous = np.zeros((stacked.shape[0], len(kept)), dtype=np.bool_)
+            vacuous[np.arange(1, 1 + len(kept)), np.arange(len(kept))] = True
+        walked = walk(plan, stacked, marginal_lanes, vacuous)
+        scale = masks @ np.log1p(-prior)
+        severity = _severity(walked.log_evidence[-3:] + scale - walked.log_evidence[0])
+        weight = None
+        if weigh:
+            odds = _log_odds(walked.marginal)
+            weight = np.zeros((len(evidence.present) + len(evidence.absent), prior.size))
+            weight[np.ix_(kept, plan.engaged)] = odds[:1] - odds[1 : 1 + len(kept)]
+            rows = slice(len(evidence.present), None)
+            weight[rows] = self.network.log_off[list(evidence.absent)]
+            weight[rows, plan.engaged] = odds[:1] - odds[1 + len(kept) :]
+        marginal = spread(plan, prior[None], walked.marginal[:1])[0]
+        return marginal, float(walked.log_evidence[0]), severity, weight
 
 
 def _severity(log_share: Floats) -> Floats:

@@ -19,7 +19,8 @@ from engine.explanations import Explanations, explain
 from engine.facts import Facts, read_facts
 from engine.knowledge import Knowledge
 from engine.model import KnownState
-from engine.next_steps import Candidate, Lookahead, Priced, Valued
+from engine.network import Floats
+from engine.next_steps import Candidate, Lookahead, Menu, Priced, Valued
 from engine.posterior import Evidence, Posterior, Reasoner
 from engine.verdict import Judgement, judge, loss_table
 
@@ -76,7 +77,7 @@ class Triage:
         options = options or Options()
         facts = read_facts(self.knowledge, request)
         conclusions = conclude(self.knowledge, facts)
-        posterior = self.reasoner.posterior(self._evidence(conclusions))
+        posterior = self.reasoner.posterior(self._evidence(conclusions), "causes" in options.parts)
         judgement = judge(
             posterior.severity,
             self.priced.loss,
@@ -97,23 +98,33 @@ class Triage:
         )
 
     @cached_property
-    def questions(self) -> dict[str, Candidate]:
-        """Finding id -> the question that can be asked on a call."""
+    def questions(self) -> Menu:
+        """The questions that can be asked on a call, named by finding."""
         minutes = self.knowledge.source.manifest.decision.question_minutes
-        return {
-            finding: Candidate(finding, (self.knowledge.finding_index[finding],), ((1.0, 1.0),), minutes)
-            for finding, entry in self.knowledge.source.findings.items()
-            if "call" in entry.found_at
-        }
+        return Menu(
+            [
+                Candidate(finding, (self.knowledge.finding_index[finding],), ((1.0, 1.0),), minutes)
+                for finding, entry in self.knowledge.source.findings.items()
+                if "call" in entry.found_at
+            ]
+        )
 
     @cached_property
-    def test_risk(self) -> dict[str, float]:
-        """Test id -> minutes that its risk counts for."""
+    def tests(self) -> Menu:
+        """The tests, with the minutes that their risk counts for."""
         risk = self.knowledge.source.manifest.decision.risk_minutes
-        return {
-            test: sum(risk.get(activity, 0.0) for activity in entry.involves)
-            for test, entry in self.knowledge.source.tests.items()
-        }
+        return Menu(
+            [
+                Candidate(
+                    test,
+                    tuple(self.knowledge.finding_index[f] for f in entry.settles),
+                    tuple((a.sensitivity, a.specificity) for a in entry.settles.values()),
+                    entry.minutes,
+                    sum(risk.get(activity, 0.0) for activity in entry.involves),
+                )
+                for test, entry in self.knowledge.source.tests.items()
+            ]
+        )
 
 
 def _decision_id(stamp: a.KbStamp, request: TriageRequest, options: Options) -> str:
@@ -148,11 +159,14 @@ class _Case:
         """Causes that are not excluded, most probable first."""
         marginal = self.posterior.marginal
         order = np.argsort(-marginal, kind="stable")
-        return [int(c) for c in order if not self.posterior.evidence.excluded[c]]
+        ranking: list[int] = order[~self.posterior.evidence.excluded[order]].tolist()
+        return ranking
 
     @cached_property
     def lookahead(self) -> Lookahead:
-        return Lookahead(self.triage.reasoner, self.posterior, self.triage.priced)
+        known = np.zeros(len(self.knowledge.finding_ids), dtype=np.bool_)
+        known[[self.knowledge.finding_index[f] for f in self.conclusions.states]] = True
+        return Lookahead(self.triage.reasoner, self.posterior, self.triage.priced, known)
 
     def write(self, decision_id: str) -> a.TriageAnswer:
         parts = self.options.parts
@@ -237,7 +251,8 @@ class _Case:
         ]
 
     def _causes(self) -> list[a.CausePart]:
-        weights = self.triage.reasoner.weights(self.posterior)
+        weights = self.posterior.weight
+        assert weights is not None
         listed = []
         for c in self.ranking[: self.options.causes]:
             cause_id = self.knowledge.cause_ids[c]
@@ -308,14 +323,11 @@ class _Case:
         ]
 
     def _questions(self) -> list[a.QuestionPart]:
-        known = self.conclusions.states
-        candidates = [
-            candidate
-            for finding, candidate in self.triage.questions.items()
-            if finding not in known and finding not in self.facts.undecided
-        ]
+        undecided = self.facts.undecided
         asked = []
-        for valued in self.lookahead.value(candidates, self.options.questions):
+        for valued in self.lookahead.value(
+            self.triage.questions, self.options.questions, lambda candidate: candidate.name not in undecided
+        ):
             finding = valued.candidate.name
             entry = self.knowledge.source.findings[finding]
             asked.append(
@@ -326,50 +338,26 @@ class _Case:
         return asked
 
     def _tests(self) -> tuple[list[a.TestPart], list[a.WithheldPart]]:
-        allowed: list[Candidate] = []
+        required = self.conclusions.required_tests
         refused: dict[str, list[str]] = {}
         check_first: dict[str, list[str]] = {}
-        barred: list[Candidate] = []
-        for test_id in self.knowledge.source.tests:
-            candidate = self._test_candidate(test_id)
-            if candidate is None:
-                continue
-            refusals, check_first[test_id] = self._prerequisites(test_id)
+
+        def allow(candidate: Candidate) -> bool:
+            refusals, check_first[candidate.name] = self._prerequisites(candidate.name)
             if refusals:
-                refused[test_id] = refusals
-                barred.append(candidate)
-            else:
-                allowed.append(candidate)
-        required = self.conclusions.required_tests
-        must = [candidate for candidate in allowed if candidate.name in required]
-        valued = self.lookahead.value(must, len(must), worthless=True)
-        already = {v.candidate.name for v in valued}
-        rest = [candidate for candidate in allowed if candidate.name not in already]
-        valued += self.lookahead.value(rest, max(0, self.options.tests - len(valued)))
-        told = sorted(barred, key=lambda c: (c.name not in required, -self.lookahead.rough(c), c.name))
-        floor = min((v.worth_per_minute for v in valued), default=0.0)
-        withheld = [c for c in told if c.name in required or self.lookahead.rough(c) > floor]
+                refused[candidate.name] = refusals
+            return not refusals
+
+        offered = self.lookahead.value(self.triage.tests, self.options.tests, allow, required)
+        withheld = sorted(refused, key=lambda test: test not in required)
         return (
-            [self._test(v, check_first[v.candidate.name]) for v in valued],
+            [self._test(valued, check_first[valued.candidate.name]) for valued in offered],
             [
                 a.WithheldPart(
-                    id=c.name, label=self.knowledge.source.tests[c.name].label, because=refused[c.name]
+                    id=test, label=self.knowledge.source.tests[test].label, because=refused[test]
                 )
-                for c in withheld[: self.options.tests]
+                for test in withheld[: self.options.tests]
             ],
-        )
-
-    def _test_candidate(self, test_id: str) -> Candidate | None:
-        entry = self.knowledge.source.tests[test_id]
-        open_findings = [f for f in entry.settles if f not in self.conclusions.states]
-        if not open_findings:
-            return None
-        return Candidate(
-            test_id,
-            tuple(self.knowledge.finding_index[f] for f in open_findings),
-            tuple((entry.settles[f].sensitivity, entry.settles[f].specificity) for f in open_findings),
-            entry.minutes,
-            self.triage.test_risk[test_id],
         )
 
     def _prerequisites(self, test_id: str) -> tuple[list[str], list[str]]:
@@ -417,7 +405,7 @@ class _Case:
         results = []
         for result in valued.results:
             moved = sorted(
-                {*top, *np.argsort(-result.marginal, kind="stable")[:TOP_OUTLOOK].tolist()},
+                {*top, *_largest(result.marginal, TOP_OUTLOOK)},
                 key=lambda c: (-result.marginal[c], c),
             )
             results.append(
@@ -494,6 +482,13 @@ class _Case:
                 )
             )
         return listed
+
+
+def _largest(values: Floats, count: int) -> list[int]:
+    """Return the indices of the largest values, the lower index where two are equal."""
+    floor = np.partition(values, -count)[-count] if values.size > count else -np.inf
+    found: list[int] = np.flatnonzero(values >= floor).tolist()
+    return sorted(found, key=lambda i: -values[i])[:count]
 
 
 def _percent(p: float) -> str:

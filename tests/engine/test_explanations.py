@@ -16,7 +16,8 @@ from tests.engine.networks import SmallCase, joint_states, random_network, small
 @given(small_cases())
 def test_equals_full_enumeration(case: SmallCase) -> None:
     network, present = case.network, case.present
-    log_evidence = float(walk(make_plan(network, present), network.prior[None], 0).log_evidence[0])
+    plan = make_plan(network, present)
+    log_evidence = float(walk(plan, network.prior[None, plan.engaged], 0).log_evidence[0])
     found = explain(network, present, network.prior, log_evidence)
     linked = {c for f in present for c in network.parents[f]}
     shares: dict[tuple[int, ...], float] = {}

@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from engine.network import Floats, Network
-from engine.next_steps import Candidate, Lookahead, Priced
+from engine.next_steps import Candidate, Lookahead, Menu, Priced, Valued
 from engine.posterior import Evidence, Reasoner
 from tests.engine.networks import SmallCase, joint_states, random_network, small_cases
 
@@ -24,7 +24,15 @@ def lookahead(case: SmallCase) -> Lookahead:
     groups[np.arange(causes) % 3, np.arange(causes)] = 1.0
     reasoner = Reasoner(case.network, groups)
     evidence = Evidence(case.present, case.absent, np.zeros(causes, dtype=bool))
-    return Lookahead(reasoner, reasoner.posterior(evidence), PRICED)
+    known = np.zeros(case.network.background.size, dtype=bool)
+    known[list(case.present + case.absent)] = True
+    return Lookahead(reasoner, reasoner.posterior(evidence), PRICED, known)
+
+
+def value(case: SmallCase, candidates: list[Candidate], told: bool = True) -> list[Valued]:
+    """Value all candidates; `told` keeps those that would tell nothing."""
+    first = [candidate.name for candidate in candidates] if told else []
+    return lookahead(case).value(Menu(candidates), 10, None, first)
 
 
 def enumerate_value(
@@ -67,7 +75,7 @@ def test_value_equals_enumeration(case: SmallCase, size: int, sensitivity: float
     assume(len(unknown) >= size)
     findings = tuple(unknown[:size])
     accuracy = ((sensitivity, specificity),) * size
-    (valued,) = lookahead(case).value([Candidate("t", findings, accuracy, 5.0)], 1, worthless=True)
+    (valued,) = value(case, [Candidate("t", findings, accuracy, 5.0)])
     bits, saved = enumerate_value(case, findings, accuracy)
     assert valued.bits == pytest.approx(bits, abs=1e-7)
     assert valued.loss_reduction == pytest.approx(saved, abs=1e-6)
@@ -81,7 +89,7 @@ def test_results_of_a_question_average_to_the_posterior(case: SmallCase) -> None
     assume(unknown)
     look = lookahead(case)
     candidates = [Candidate(f"q{f}", (f,), ((1.0, 1.0),), 1.0) for f in unknown]
-    for valued in look.value(candidates, 10, worthless=True):
+    for valued in value(case, candidates):
         assert sum(result.probability for result in valued.results) == pytest.approx(1.0)
         mean = sum(result.probability * result.marginal for result in valued.results)
         assert np.allclose(mean, look.marginal, atol=1e-9)
@@ -96,7 +104,7 @@ def test_of_two_tests_that_tell_the_same_the_cheaper_and_safer_comes_first() -> 
     slow = Candidate("a_slow", (finding,), ((0.9, 0.9),), 30.0)
     risky = Candidate("b_risky", (finding,), ((0.9, 0.9),), 5.0, risk=40.0)
     quick = Candidate("c_quick", (finding,), ((0.9, 0.9),), 5.0)
-    names = [v.candidate.name for v in lookahead(case).value([slow, risky, quick], 3)]
+    names = [v.candidate.name for v in value(case, [slow, risky, quick])]
     assert names == ["c_quick", "a_slow", "b_risky"]
 
 
@@ -106,14 +114,14 @@ def test_what_tells_nothing_is_not_offered() -> None:
     case = SmallCase(network, (), (), np.zeros(2, dtype=bool))
     useless = Candidate("useless", (1,), ((0.99, 0.99),), 1.0)
     useful = Candidate("useful", (0,), ((0.99, 0.99),), 1.0)
-    assert [v.candidate.name for v in lookahead(case).value([useless, useful], 5)] == ["useful"]
+    assert [v.candidate.name for v in value(case, [useless, useful], told=False)] == ["useful"]
 
 
 def test_more_than_three_findings_is_a_lower_bound() -> None:
     network = random_network(np.random.default_rng(3), 8, 6, 3)
     case = SmallCase(network, (0,), (), np.zeros(8, dtype=bool))
     findings, accuracy = (1, 2, 3, 4), ((0.9, 0.95),) * 4
-    (valued,) = lookahead(case).value([Candidate("t", findings, accuracy, 5.0)], 1)
+    (valued,) = value(case, [Candidate("t", findings, accuracy, 5.0)])
     bits, _ = enumerate_value(case, findings, accuracy)
     one = max(enumerate_value(case, (f,), accuracy[:1])[0] for f in findings)
     assert one <= valued.bits + 1e-9 <= bits + 1e-6
