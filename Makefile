@@ -17,6 +17,7 @@ test: $(VENV)/dev.stamp
 
 lint: $(VENV)/dev.stamp
 	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
 check: $(VENV)/run.stamp

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from importlib.metadata import PackageNotFoundError, version
-
 from fastapi import FastAPI
 
 from api import health_routes, kb_routes, problems, triage_routes
 from api.body_limit import BodyLimit
 from api.problems import ProblemDetails
 from api.settings import Settings
+from api.version import distribution_version
 from engine.knowledge import load
 from engine.triage import Triage
 
@@ -21,14 +20,6 @@ It advises and never certifies: local codes, the vehicle maker's procedures and 
 
 Errors are problem details by RFC 9457. An id that is not known comes back with the nearest known ones.
 """
-
-
-def distribution_version() -> str:
-    """Return the version of the installed distribution."""
-    try:
-        return version("prepull")
-    except PackageNotFoundError:
-        return "0+checkout"
 
 
 def create_app(settings: Settings | None = None, triage: Triage | None = None) -> FastAPI:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
+from fastapi import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import problem
-
-
-class _TooLargeError(Exception):
-    pass
 
 
 class BodyLimit:
@@ -35,7 +32,6 @@ class BodyLimit:
             await problem("wrong-media-type", text, scope["path"])(scope, receive, send)
             return
         received = 0
-        answered = False
 
         async def counted() -> Message:
             nonlocal received
@@ -43,16 +39,7 @@ class BodyLimit:
             if message["type"] == "http.request":
                 received += len(message.get("body", b""))
                 if received > self.limit:
-                    raise _TooLargeError
+                    raise HTTPException(413, detail)
             return message
 
-        async def noted(message: Message) -> None:
-            nonlocal answered
-            answered = True
-            await send(message)
-
-        try:
-            await self.app(scope, counted, noted)
-        except _TooLargeError:
-            if not answered:
-                await problem("body-too-large", detail, scope["path"])(scope, receive, send)
+        await self.app(scope, counted, send)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
+from api.version import distribution_version
 from engine.errors import ChainerError, InputError, KnowledgeError, UnknownEntryError
 
 if TYPE_CHECKING:
@@ -33,6 +34,16 @@ def complain(message: str, code: int) -> None:
     sys.exit(code)
 
 
+def count(number: int, word: str) -> str:
+    """Return "1 error", "2 errors"."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def unusable(error: KnowledgeError) -> str:
+    """Say everything that is wrong with a knowledge base."""
+    return f"{error}\nthe knowledge base cannot be used: {count(len(error.problems), 'error')}"
+
+
 def load_knowledge(folder: Path | None, chainer: ChainerChoice | None = None) -> Knowledge:
     """Load the knowledge base or leave with its problems printed."""
     from api.settings import SettingError, Settings
@@ -44,7 +55,7 @@ def load_knowledge(folder: Path | None, chainer: ChainerChoice | None = None) ->
     except SettingError as error:
         complain(str(error), EXIT_INPUT)
     except KnowledgeError as error:
-        complain(f"{error}\nthe knowledge base cannot be used: {len(error.problems)} errors", EXIT_KB)
+        complain(unusable(error), EXIT_KB)
     raise AssertionError("not reached")
 
 
@@ -54,8 +65,14 @@ kb_option = click.option(
 )  # fmt: skip
 
 
+chainer_option = click.option(
+    "--chainer", type=click.Choice(["auto", "durable", "compiled"]), default=None,
+    help="What runs the rules; auto takes durable-rules where it imports. PREPULL_CHAINER if left out.",
+)  # fmt: skip
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(package_name="prepull")
+@click.version_option(version=distribution_version(), prog_name="prepull")
 def main() -> None:
     """Is this boosted car sound enough for a full-load run?"""
 
@@ -63,7 +80,7 @@ def main() -> None:
 @main.command()
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve on.")
 @click.option("--port", default=8000, show_default=True, type=click.IntRange(0, 65535))
-@click.option("--chainer", type=click.Choice(["auto", "durable", "compiled"]), default=None)
+@chainer_option
 @kb_option
 def serve(host: str, port: int, chainer: ChainerChoice | None, folder: Path | None) -> None:
     """Serve the HTTP API until stopped."""
@@ -82,12 +99,15 @@ def serve(host: str, port: int, chainer: ChainerChoice | None, folder: Path | No
     try:
         app = create_app(settings)
     except KnowledgeError as error:
-        complain(f"{error}\nthe knowledge base cannot be used: {len(error.problems)} errors", EXIT_KB)
+        complain(unusable(error), EXIT_KB)
     config = uvicorn.Config(
         app, host=host, port=port, log_level="info", access_log=False, server_header=False
     )
     server = uvicorn.Server(config)
-    server.run()
+    try:
+        server.run()
+    except SystemExit:
+        sys.exit(EXIT_SERVICE)
     if not server.started:
         sys.exit(EXIT_SERVICE)
 
@@ -99,7 +119,7 @@ def serve(host: str, port: int, chainer: ChainerChoice | None, folder: Path | No
 @click.option("--causes", default=10, show_default=True, type=click.IntRange(1, 500))
 @click.option("--questions", default=5, show_default=True, type=click.IntRange(1, 50))
 @click.option("--tests", default=6, show_default=True, type=click.IntRange(1, 50))
-@click.option("--chainer", type=click.Choice(["auto", "durable", "compiled"]), default=None)
+@chainer_option
 @kb_option
 def triage(
     source: BinaryIO,
@@ -187,7 +207,7 @@ def kb() -> None:
 @click.option("--warnings/--no-warnings", default=True, help="Show warnings beside errors.")
 def kb_check(folder: Path | None, warnings: bool) -> None:
     """Check the knowledge base; prints file:line for each problem and leaves with 5 if there is an error."""
-    from api.settings import Settings
+    from api.settings import SettingError, Settings
     from engine.checking import check
     from engine.knowledge import compile_knowledge
     from engine.loading import default_root, load_source
@@ -197,6 +217,8 @@ def kb_check(folder: Path | None, warnings: bool) -> None:
         problems = check(source)
         if not any(problem.level == "error" for problem in problems):
             compile_knowledge(source, "auto")
+    except SettingError as error:
+        complain(str(error), EXIT_INPUT)
     except KnowledgeError as error:
         problems = error.problems
     errors = sum(problem.level == "error" for problem in problems)
@@ -204,13 +226,13 @@ def kb_check(folder: Path | None, warnings: bool) -> None:
         if warnings or problem.level == "error":
             click.echo(str(problem))
     if errors:
-        complain(f"{errors} errors, {len(problems) - errors} warnings", EXIT_KB)
+        complain(f"{count(errors, 'error')}, {count(len(problems) - errors, 'warning')}", EXIT_KB)
     counts = ", ".join(
         f"{len(getattr(source, kind))} {kind}"
         for kind in ("causes", "findings", "tests", "fixes", "rules", "cautions", "sources")
     )
     click.echo(f"knowledge base {source.manifest.version} ({source.revision}): {counts}")
-    click.echo(f"no errors, {len(problems)} warnings")
+    click.echo(f"no errors, {count(len(problems), 'warning')}")
 
 
 @kb.command("show")
@@ -252,8 +274,11 @@ def kb_schema(folder: Path) -> None:
     """Write the JSON Schemas of the entry kinds into FOLDER, for editors and other tools."""
     from engine.schema import write_schemas
 
-    for path in write_schemas(folder):
-        click.echo(str(path))
+    try:
+        for path in write_schemas(folder):
+            click.echo(str(path))
+    except OSError as error:
+        complain(f"{folder}: cannot write: {error.strerror}", EXIT_INPUT)
 
 
 if __name__ == "__main__":

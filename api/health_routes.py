@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Path, Request
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel
 
@@ -70,9 +70,9 @@ async def readyz(request: Request) -> Readiness | JSONResponse:
     summary="What a problem type means",
     responses=problems.responses(404, 422),
 )
-async def problem_kind(kind: str) -> ProblemKind:
+async def problem_kind(kind: Annotated[str, Path(max_length=64)]) -> ProblemKind:
     """Explain the `type` member of a problem document."""
     if kind not in problems.MEANINGS:
-        raise UnknownEntryError("problem kind", kind[:100], nearest(kind[:100], problems.MEANINGS))
+        raise UnknownEntryError("problem kind", kind, nearest(kind, problems.MEANINGS))
     status, title = problems.MEANINGS[kind]
     return ProblemKind(kind=kind, status=status, title=title)

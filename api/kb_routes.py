@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from typing import Annotated, Generic, TypeVar, cast
+from typing import Annotated, Generic, Literal, TypeVar, cast, get_args
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, Field
@@ -11,13 +11,31 @@ from pydantic import BaseModel, Field
 from api import problems
 from engine import model as m
 from engine.answer import KbStamp
-from engine.errors import InputError, InputIssue, UnknownEntryError
+from engine.errors import UnknownEntryError
 from engine.knowledge import Knowledge
 from engine.nearest import nearest
 
 router = APIRouter(prefix="/v1/kb", tags=["knowledge base"])
 
 E = TypeVar("E", bound=m.Entry)
+
+SystemName = Literal[
+    "airpath",
+    "crankcase",
+    "fuel",
+    "ignition",
+    "oil",
+    "coolant",
+    "exhaust",
+    "boost_control",
+    "electrical",
+    "sensors",
+    "drivetrain",
+    "installation",
+    "general",
+]
+KNOWN_SYSTEMS: tuple[str, ...] = get_args(SystemName)
+assert (*m.SYSTEMS, "general") == KNOWN_SYSTEMS
 
 ALL_KINDS: dict[str, type[m.Entry]] = {
     **m.KINDS,
@@ -44,7 +62,7 @@ class EntryView(BaseModel, Generic[E]):
     kb: KbStamp
     kind: str
     id: str
-    system: str | None
+    system: str | None = None
     place: str = Field(description="File and line, for whoever wants to correct it.")
     entry: E
     related: Related
@@ -55,7 +73,7 @@ class EntryLine(BaseModel):
 
     id: str
     label: str
-    system: str | None
+    system: str | None = None
 
 
 class EntryList(BaseModel):
@@ -83,6 +101,12 @@ def entries_of(knowledge: Knowledge, kind: str) -> dict[str, m.Entry]:
 def label_of(entry: m.Entry) -> str:
     """Return what an entry is called, whatever its kind."""
     return str(getattr(entry, "label", None) or getattr(entry, "title", None) or "")
+
+
+def system_of(knowledge: Knowledge, kind: str, entry_id: str) -> str | None:
+    """Return the engine system that an entry belongs to, or None for kinds that are not split by system."""
+    system = knowledge.source.system_of.get((kind, entry_id))
+    return system if system in KNOWN_SYSTEMS else None
 
 
 def related_to(knowledge: Knowledge, kind: str, entry_id: str) -> Related:
@@ -114,7 +138,7 @@ def view_entry(knowledge: Knowledge, stamp: KbStamp, kind: str, entry_id: str) -
         kb=stamp,
         kind=kind,
         id=entry_id,
-        system=knowledge.source.system_of.get((kind, entry_id)),
+        system=system_of(knowledge, kind, entry_id),
         place=f"{file}:{line}",
         entry=entries[entry_id],
         related=related_to(knowledge, kind, entry_id),
@@ -141,14 +165,11 @@ async def summary(request: Request) -> KbSummary:
 def _list_route(kind: str) -> Callable[..., Awaitable[EntryList]]:
     async def list_entries(
         request: Request,
-        system: Annotated[str | None, Query(max_length=64, description="Only this system.")] = None,
+        system: Annotated[SystemName | None, Query(description="Only this system.")] = None,
     ) -> EntryList:
         knowledge: Knowledge = request.app.state.triage.knowledge
-        known = (*m.SYSTEMS, "general")
-        if system is not None and system not in known:
-            raise InputError([InputIssue("system", system, f"no system is called {system!r}", known)])
         lines = [
-            EntryLine(id=i, label=label_of(entry), system=knowledge.source.system_of.get((kind, i)))
+            EntryLine(id=i, label=label_of(entry), system=system_of(knowledge, kind, i))
             for i, entry in entries_of(knowledge, kind).items()
         ]
         return EntryList(

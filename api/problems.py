@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import math
+import re
 from http import HTTPStatus
 
 from fastapi import FastAPI, Request
@@ -166,6 +167,9 @@ async def _invalid_request(request: Request, error: Exception) -> JSONResponse:
 def _accepted(context: object) -> list[str]:
     if not isinstance(context, dict):
         return []
+    expected = context.get("expected")
+    if isinstance(expected, str):
+        return re.findall(r"'([^']+)'", expected) or [expected]
     return [f"{name.replace('_', ' ')}: {value}" for name, value in context.items() if name != "error"]
 
 

@@ -140,7 +140,9 @@ class Outlook(Told):
 class ResultPart(Told):
     """One possible result and what it would do to the top causes."""
 
-    finding: str | None = Field(description="Null: none of the findings that the test settles.")
+    finding: str | None = Field(
+        default=None, description="Left out: none of the findings that the test settles."
+    )
     state: KnownState
     probability: Share
     causes: list[Outlook]
@@ -201,7 +203,7 @@ class ConflictPart(Told):
     """A finding on which a report and a rule, or two rules, disagree."""
 
     finding: str
-    used: KnownState | None
+    used: KnownState | None = Field(default=None, description="Left out: it counts as unknown.")
     message: str
 
 

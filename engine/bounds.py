@@ -13,10 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from engine.elimination import Plan, make_plan, spread, walk
+from engine.elimination import spread, walk
 from engine.network import Bools, Floats, Network, reweight
+from engine.plan import Plan, TooWideError, make_plan
 
 ROUNDS = 6
+MOST_KEPT = 40
+"""Positive findings that are tried to be summed exactly; more would only take longer to plan."""
 
 
 @dataclass(frozen=True)
@@ -37,16 +40,16 @@ class Bounded:
 def thin_plan(
     network: Network, present: tuple[int, ...], active: Bools, width: int
 ) -> tuple[Plan, tuple[int, ...]]:
-    """Leave out positive findings, the most entangled first, until the walk is at most `width` wide."""
-    kept = list(present)
-    plan = make_plan(network, tuple(kept), active)
-    while plan.width > width:
-        widest = max(plan.components, key=lambda component: component.width)
-        entangled = {plan.present[i] for i in widest.columns}
-        worst = max(entangled, key=lambda f: (sum(active[c] for c in network.parents[f]), f))
-        kept.remove(worst)
-        plan = make_plan(network, tuple(kept), active)
-    return plan, tuple(f for f in present if f not in plan.present)
+    """Leave out positive findings, those of the most causes first, until the walk is at most `width` wide."""
+    by_causes = sorted(present, key=lambda f: (sum(bool(active[c]) for c in network.parents[f]), f))
+    kept = by_causes[:MOST_KEPT]
+    while True:
+        try:
+            plan = make_plan(network, tuple(kept), active, width)
+        except TooWideError:
+            kept = kept[: -max(1, len(kept) // 8)]
+        else:
+            return plan, tuple(f for f in present if f not in plan.present)
 
 
 def bounded_posterior(

@@ -185,7 +185,9 @@ def _read_measurement(reader: _Reader, report: MeasurementReport, where: str) ->
         unit = key[len(condition) :].removeprefix("_") if condition else ""
         if condition is None or (len(key) > len(condition) and key[len(condition)] != "_"):
             keys = {f"{q}_{entry.unit.replace('/', '_per_')}" for q, entry in quantities.items()}
-            reader.complain(place, key, f"{key!r} does not name a quantity and its unit", nearest(key, keys))
+            accepted = nearest(key, keys) or tuple(k for k in sorted(keys) if k.endswith(f"_{key}"))[:3]
+            form = accepted or ("quantity_unit, as engine_speed_rpm",)
+            reader.complain(place, key, f"{key!r} does not name a quantity and its unit", form)
             continue
         unit = unit.replace("_per_", "/") or quantities[condition].unit
         converted = _in_kept_unit(reader, condition, number, unit, place, place)

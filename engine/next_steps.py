@@ -11,7 +11,7 @@ joint result of up to three findings.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
@@ -162,7 +162,7 @@ class Lookahead:
         menu: Menu,
         count: int,
         allow: Allow | None = None,
-        first: Container[str] = (),
+        first: Collection[str] = (),
     ) -> list[Valued]:
         """Return the `count` best candidates, best worth per minute first, then by name.
 
@@ -171,10 +171,11 @@ class Lookahead:
         """
         alone = self._price(menu)
         named = {name: i for i, name in enumerate(menu.names)} if first else {}
-        must = []
-        for i in sorted(named[name] for name in first if name in named):
-            if alone.best[i] > -1.0 and (allow is None or allow(menu.candidates[i])):
-                must.append(alone.choice(i))
+        must = [
+            alone.choice(i)
+            for i in sorted(named[name] for name in first if name in named)
+            if alone.best[i] > -1.0 and (allow is None or allow(menu.candidates[i]))
+        ]
         places = max(0, count - len(must))
         short: list[Choice] = []
         for i in alone.order:
@@ -290,9 +291,7 @@ class JointTable:
             self.known[key] = self._outcomes(findings, accuracy)
         return self.known[key]
 
-    def _outcomes(
-        self, findings: tuple[int, ...], accuracy: tuple[tuple[float, float], ...]
-    ) -> Outcomes:
+    def _outcomes(self, findings: tuple[int, ...], accuracy: tuple[tuple[float, float], ...]) -> Outcomes:
         k = len(findings)
         groups = [
             self._find(tuple(f for i, f in enumerate(findings) if not mask >> i & 1))

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from engine.bounds import bounded_posterior
-from engine.elimination import Plan, make_plan, spread, walk
+from engine.elimination import spread, walk
 from engine.links import Groups
 from engine.network import Bools, Floats, Network, reweight
+from engine.plan import Plan, TooWideError, make_plan
 
 EXACT_WIDTH = 16
 LANE_WIDTH = 11
+PLANS_REMEMBERED = 2000
 
 
 @dataclass(frozen=True)
@@ -89,18 +91,20 @@ class Reasoner:
         )
         """Masks [C] of the causes that are off where there is no stop, also no mend_first, nothing at all."""
         self.single_groups = Groups.singles(network)
-        self._plans: dict[tuple[tuple[int, ...], bytes], Plan] = {}
+        self._plans: dict[tuple[tuple[int, ...], bytes], Plan | None] = {}
 
-    def plan(self, present: tuple[int, ...], excluded: Bools) -> Plan:
-        """Return the walk for these positive findings, remembered from earlier cases."""
+    def plan(self, present: tuple[int, ...], excluded: Bools) -> Plan | None:
+        """Return the walk for these positive findings, remembered from earlier cases; None if too wide."""
         key = (present, excluded.tobytes())
-        plan = self._plans.get(key)
-        if plan is None:
-            plan = make_plan(self.network, present, ~excluded)
-            if len(self._plans) >= 2000:
+        if key not in self._plans:
+            try:
+                plan = make_plan(self.network, present, ~excluded, self.exact_width)
+            except TooWideError:
+                plan = None
+            if len(self._plans) >= PLANS_REMEMBERED:
                 self._plans.clear()
             self._plans[key] = plan
-        return plan
+        return self._plans[key]
 
     def posterior(self, evidence: Evidence, weigh: bool = False) -> Posterior:
         """Return the posterior: exact where the walk is at most `exact_width` wide, else with bounds.
@@ -114,22 +118,22 @@ class Reasoner:
         priors, scales = reweight(base, gone.sum(axis=0, keepdims=True))
         prior = priors[0]
         plan = self.plan(present, evidence.excluded)
-        exact = plan.width <= self.exact_width
+        exact = plan is not None
         bounded = None
-        if plan.width > min(self.exact_width, self.lane_width):
-            bounded = bounded_posterior(
-                network, present, prior, ~evidence.excluded, min(self.exact_width, self.lane_width)
-            )
-        if bounded is None:
+        if plan is None or plan.width > self.lane_width:
+            width = min(self.exact_width, self.lane_width)
+            bounded = bounded_posterior(network, present, prior, ~evidence.excluded, width)
+        if plan is not None and bounded is None:
             model = LaneModel(plan, prior, True)
             marginal, log_evidence, severity, weight = self._summed(model, evidence, weigh)
             low = high = marginal
             lane_log_evidence = log_evidence
         else:
+            assert bounded is not None
             model = LaneModel(bounded.plan, bounded.prior, False)
             marginal, lane_log_evidence, severity, weight = self._summed(model, evidence, weigh)
             log_evidence = bounded.log_evidence
-            if exact:
+            if plan is not None:
                 marginal, log_evidence, severity, _ = self._summed(
                     LaneModel(plan, prior, True), evidence, False
                 )
@@ -141,9 +145,7 @@ class Reasoner:
             evidence=evidence,
             marginal=marginal,
             weight=weight,
-            log_evidence=float(
-                log_evidence + scales[0] + np.log1p(-network.background[list(absent)]).sum()
-            ),
+            log_evidence=float(log_evidence + scales[0] + np.log1p(-network.background[list(absent)]).sum()),
             exact=exact,
             low=low,
             high=high,
@@ -164,7 +166,7 @@ class Reasoner:
         kept: list[int] = []
         if weigh:
             kept = [evidence.present.index(f) for f in plan.present]
-            gone = -self.network.log_off[np.ix_(evidence.absent, plan.engaged)]
+            gone = -self.network.log_off[np.ix_(np.array(evidence.absent, dtype=np.intp), plan.engaged)]
             lanes += [np.repeat(start, len(kept), axis=0), reweight(start[0], gone)[0]]
         masks = np.stack(self.silent)
         engaged_masks = masks[:, plan.engaged]
@@ -182,7 +184,7 @@ class Reasoner:
         if weigh:
             odds = _log_odds(walked.marginal)
             weight = np.zeros((len(evidence.present) + len(evidence.absent), prior.size))
-            weight[np.ix_(kept, plan.engaged)] = odds[:1] - odds[1 : 1 + len(kept)]
+            weight[np.ix_(np.array(kept, dtype=np.intp), plan.engaged)] = odds[:1] - odds[1 : 1 + len(kept)]
             rows = slice(len(evidence.present), None)
             weight[rows] = self.network.log_off[list(evidence.absent)]
             weight[rows, plan.engaged] = odds[:1] - odds[1 + len(kept) :]

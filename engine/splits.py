@@ -10,7 +10,6 @@ present need a lane of the walk, and that lane holds the engaged causes only.
 
 from __future__ import annotations
 
-
 import numpy as np
 
 from engine.elimination import walk
@@ -23,7 +22,8 @@ class Splits:
     """P(all findings of a group absent, x | evidence), for G groups.
 
     `share` [G] is P(group absent); `severity` [G, 4] P(group absent, worst consequence); `marginal` [C]
-    P(cause | evidence), `total_severity` [4] P(worst consequence | evidence); `engaged` [G, E] and `loose` P(cause | evidence, group absent) of the engaged causes
+    P(cause | evidence), `total_severity` [4] P(worst consequence | evidence);
+    `engaged` [G, E] and `loose` P(cause | evidence, group absent) of the engaged causes
     and, as one long list `loose_group`, `loose_cause`, `loose`, of the others that the group moves.
     """
 
@@ -105,9 +105,9 @@ class Splits:
 
 
 def expected_doubt(splits: Splits, row: Ints, accuracy: Floats) -> tuple[Floats, Floats]:
-    """Return, for P pairs of a group `row` [P] and (sensitivity, specificity) [P, 2], what a result is worth.
+    """Return the worth of results: P pairs of a group `row` [P] and (sensitivity, specificity) [P, 2].
 
-    The first array [P] is the drop of doubt in nats, the second [P, 2, 4] P(result, worst consequence) for the
+    The first array [P] is the drop of doubt in nats, the second [P, 2, 4] P(result, worst consequence) for
     result absent and present.
     """
     sensitivity, specificity = accuracy[:, 0], accuracy[:, 1]

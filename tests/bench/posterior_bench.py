@@ -88,7 +88,8 @@ def compare(title: str, network: Network, draw: Callable[..., tuple[int, ...]], 
             evidence = Evidence(present, (), nobody)
             first = median_ms(lambda e=evidence: Reasoner(network, groups).posterior(e), 3)  # type: ignore[misc]
             reasoner = Reasoner(network, groups)
-            width = reasoner.plan(present, nobody).width
+            plan = reasoner.plan(present, nobody)
+            width = plan.width if plan else 99
             again = median_ms(lambda e=evidence, r=reasoner: r.posterior(e), 7)  # type: ignore[misc]
             rows.append((first, again, agrum_ms(network, present, 3), width))
         first = statistics.median(r[0] for r in rows)

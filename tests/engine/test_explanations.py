@@ -7,8 +7,9 @@ import math
 import numpy as np
 from hypothesis import given, settings
 
-from engine.elimination import make_plan, walk
+from engine.elimination import walk
 from engine.explanations import explain
+from engine.plan import make_plan
 from tests.engine.networks import SmallCase, joint_states, random_network, small_cases
 
 

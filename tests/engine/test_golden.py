@@ -64,5 +64,7 @@ def test_golden_case_does_not_hang_on_one_number(name: str, triage: Triage) -> N
     answer = triage.answer(TriageRequest.model_validate(case["case"]))
     assert answer.causes is not None
     first = max(c.probability for c in answer.causes if c.id in case["first"])
-    others = max((c.probability for c in answer.causes if c.id not in case["first"] + case["truth"]), default=0.0)
+    others = max(
+        (c.probability for c in answer.causes if c.id not in case["first"] + case["truth"]), default=0.0
+    )
     assert first > 1.2 * others, (first, others)

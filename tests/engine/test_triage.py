@@ -15,9 +15,7 @@ from engine.knowledge import Knowledge, compile_knowledge
 from engine.triage import ALL_PARTS, Options, Triage
 from tests.engine.networks import agrum_posterior
 
-SHARED = settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+SHARED = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def request(**facts: object) -> TriageRequest:
@@ -111,7 +109,11 @@ def test_a_part_is_the_same_alone_and_in_the_whole(triage: Triage, data: st.Data
 def test_posterior_of_the_shipped_knowledge_base_equals_pyagrum(triage: Triage, data: st.DataObject) -> None:
     """Findings of up to nine causes: pyAgrum's cliques grow with the causes of a finding."""
     knowledge = triage.knowledge
-    few = [f for f in knowledge.finding_ids if 0 < len(knowledge.network.parents[knowledge.finding_index[f]]) <= 9]
+    few = [
+        f
+        for f in knowledge.finding_ids
+        if 0 < len(knowledge.network.parents[knowledge.finding_index[f]]) <= 9
+    ]
     found = data.draw(st.lists(st.sampled_from(few), min_size=1, max_size=7, unique=True))
     split = data.draw(st.integers(1, len(found)))
     facts = request(
@@ -154,7 +156,9 @@ def test_a_turbo_cause_is_excluded_on_a_car_without_boost(triage: Triage) -> Non
 
 
 def test_a_fuel_leak_stops_and_forbids_what_would_light_it(triage: Triage) -> None:
-    answer = triage.answer(request(findings=[{"id": "fuel_leak_seen", "state": "present"}]), Options(tests=50))
+    answer = triage.answer(
+        request(findings=[{"id": "fuel_leak_seen", "state": "present"}]), Options(tests=50)
+    )
     assert answer.verdict.verdict == "stop"
     assert answer.holds
     assert answer.verdict.basis == "hold"
@@ -206,7 +210,9 @@ def test_decision_id_depends_on_facts_and_parts_only(triage: Triage) -> None:
     one = triage.answer(request(vehicle={"induction": "turbocharged"})).decision_id
     same = triage.answer(request(vehicle={"induction": "turbocharged"})).decision_id
     other = triage.answer(request(vehicle={"induction": "supercharged"})).decision_id
-    part = triage.answer(request(vehicle={"induction": "turbocharged"}), Options(frozenset(["causes"]))).decision_id
+    part = triage.answer(
+        request(vehicle={"induction": "turbocharged"}), Options(frozenset(["causes"]))
+    ).decision_id
     assert one == same
     assert len({one, other, part}) == 3
 
