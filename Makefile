@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 HOST ?= 127.0.0.1
 PORT ?= 8000
 
-.PHONY: serve test lint check bench soak lock clean
+.PHONY: serve test lint check bench soak readme lock clean
 
 serve: $(VENV)/run.stamp
 	$(BIN)/prepull serve --host $(HOST) --port $(PORT)
@@ -28,6 +28,9 @@ bench: $(VENV)/dev.stamp
 
 soak: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.soak.chaining_soak --cases 100000
+
+readme: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.test_readme
 
 lock: $(VENV)/bin/python
 	$(BIN)/pip install --quiet 'uv>=0.5'

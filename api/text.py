@@ -10,7 +10,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from engine.answer import CausePart, QuestionPart, TestPart, TriageAnswer
+from engine.answer import CausePart, ResultPart, TestPart, TriageAnswer
 from engine.knowledge import Knowledge
 
 VERDICT_STYLE = {
@@ -20,6 +20,7 @@ VERDICT_STYLE = {
     "stop": "bold red",
 }
 BAR_WIDTH = 12
+LEAST_MOVE = 0.02
 
 
 def percent(p: float) -> str:
@@ -31,6 +32,7 @@ def percent(p: float) -> str:
 
 def render_answer(answer: TriageAnswer, knowledge: Knowledge) -> Iterable[RenderableType]:
     """Yield the answer from the top down: verdict and holds, questions, causes, tests, cautions."""
+    now = {cause.id: cause.probability for cause in answer.causes or ()}
     yield _verdict(answer)
     for conflict in answer.conflicts:
         yield Text(f"! {conflict.message}", style="yellow")
@@ -40,13 +42,13 @@ def render_answer(answer: TriageAnswer, knowledge: Knowledge) -> Iterable[Render
     if answer.next_questions:
         yield _heading("Ask next")
         for i, question in enumerate(answer.next_questions, 1):
-            yield _question(i, question, knowledge)
+            yield Text(f"{i}. {question.question}", style="bold")
+            yield from _moves(question.results, now, knowledge)
     if answer.causes:
         yield _heading("Likely causes")
-        for cause in answer.causes:
-            if cause.probability >= 0.01 or cause is answer.causes[0]:
-                yield _cause(cause)
-    if answer.explanations:
+        shown = [cause for cause in answer.causes if _worth_telling(cause)] or answer.causes[:1]
+        yield from (_cause(cause) for cause in shown)
+    if answer.explanations and any(len(e.causes) > 1 for e in answer.explanations):
         yield _heading("Together")
         for explanation in answer.explanations:
             labels = [knowledge.source.causes[c].label for c in explanation.causes]
@@ -55,11 +57,15 @@ def render_answer(answer: TriageAnswer, knowledge: Knowledge) -> Iterable[Render
     if answer.next_tests:
         yield _heading("Test next")
         for i, test in enumerate(answer.next_tests, 1):
-            yield _test(i, test, knowledge)
+            yield from _test(i, test, now, knowledge)
     if answer.withheld_tests:
         yield _heading("Not now")
         for withheld in answer.withheld_tests:
-            yield Text.assemble(("- ", ""), (withheld.label, "bold"), ": ", "; ".join(withheld.because))
+            yield Text.assemble("- ", (withheld.label, "bold"), ": ", "; ".join(withheld.because))
+    if answer.derived:
+        yield _heading("Concluded by rules")
+        for derived in answer.derived:
+            yield Text(f"- {derived.label}: {derived.state} ({derived.rule})")
     if answer.cautions:
         yield _heading("Cautions")
         for caution in answer.cautions:
@@ -68,6 +74,11 @@ def render_answer(answer: TriageAnswer, knowledge: Knowledge) -> Iterable[Render
         yield Text(deferral, style="dim")
     stamp = f"knowledge base {answer.kb.version} ({answer.kb.revision})"
     yield Text(f"\n{stamp}, decision {answer.decision_id}", style="dim")
+
+
+def _worth_telling(cause: CausePart) -> bool:
+    """Whether the evidence has made the cause likelier, and likely enough for a line."""
+    return cause.probability >= 0.01 and cause.probability > 1.2 * cause.prior
 
 
 def _heading(words: str) -> RenderableType:
@@ -86,17 +97,27 @@ def _verdict(answer: TriageAnswer) -> RenderableType:
     return Panel(Group(*lines), title=Text(title, style=style), title_align="left", border_style=style)
 
 
-def _question(number: int, question: QuestionPart, knowledge: Knowledge) -> RenderableType:
-    lines: list[RenderableType] = [Text(f"{number}. {question.question}", style="bold")]
-    for result in question.results:
-        word = "if yes" if result.state == "present" else "if no"
-        moved = ", ".join(
-            f"{knowledge.source.causes[o.cause].label} {percent(o.probability)}" for o in result.causes[:2]
+def _moves(
+    results: list[ResultPart], now: dict[str, float], knowledge: Knowledge, test: bool = False
+) -> Iterable[RenderableType]:
+    """Yield a line for each result that would move a cause by two points or more."""
+    for result in results:
+        moved = [o for o in result.causes if abs(o.probability - now.get(o.cause, 0.0)) >= LEAST_MOVE]
+        moved.sort(key=lambda o: -abs(o.probability - now.get(o.cause, 0.0)))
+        if not moved:
+            continue
+        if not test:
+            shown = "if yes" if result.state == "present" else "if no"
+        elif result.finding is None:
+            shown = "none of these"
+        else:
+            absent = "" if result.state == "present" else ", absent"
+            shown = f"{knowledge.source.findings[result.finding].label}{absent}"
+        then = "; ".join(
+            f"{knowledge.source.causes[o.cause].label} to {percent(o.probability)}" for o in moved[:2]
         )
-        lines.append(
-            Padding(Text(f"{word} ({percent(result.probability)}): {moved}", style="dim"), (0, 0, 0, 3))
-        )
-    return Group(*lines)
+        line = Text(f"{shown} ({percent(result.probability)}): {then}", style="dim")
+        yield Padding(line, (0, 0, 0, 3), expand=False)
 
 
 def _cause(cause: CausePart) -> RenderableType:
@@ -115,24 +136,18 @@ def _cause(cause: CausePart) -> RenderableType:
     return table
 
 
-def _test(number: int, test: TestPart, knowledge: Knowledge) -> RenderableType:
-    head = f"{number}. {test.label}  ({test.minutes:g} min, {test.place}, {test.skill})"
-    lines: list[RenderableType] = [Text(head, style="bold")]
-    if test.required_by:
-        lines.append(Padding(Text("required", style="bold yellow"), (0, 0, 0, 3)))
-    for caution in test.cautions:
-        text = Text(f"! {knowledge.source.cautions[caution].label}", style="yellow")
-        lines.append(Padding(text, (0, 0, 0, 3)))
-    lines.extend(Padding(Text(f"first: {check}", style="yellow"), (0, 0, 0, 3)) for check in test.check_first)
-    for result in test.results:
-        what = knowledge.source.findings[result.finding].label if result.finding else "none of these"
-        shown = what if result.state == "present" else f"{what} absent" if result.finding else what
-        moved = ", ".join(
-            f"{knowledge.source.causes[o.cause].label} {percent(o.probability)}" for o in result.causes[:2]
-        )
-        line = Text(f"{shown} ({percent(result.probability)}): {moved}", style="dim")
-        lines.append(Padding(line, (0, 0, 0, 3)))
-    return Group(*lines)
+def _test(
+    number: int, test: TestPart, now: dict[str, float], knowledge: Knowledge
+) -> Iterable[RenderableType]:
+    required = "required, " if test.required_by else ""
+    how = f"({required}{test.minutes:g} min, {test.place}, {test.skill})"
+    yield Text.assemble((f"{number}. {test.label} ", "bold"), how)
+    if test.cautions:
+        names = "; ".join(knowledge.source.cautions[caution].label for caution in test.cautions)
+        yield Padding(Text(f"! {names}", style="yellow"), (0, 0, 0, 3), expand=False)
+    for check in test.check_first:
+        yield Padding(Text(f"first: {check}", style="yellow"), (0, 0, 0, 3), expand=False)
+    yield from _moves(test.results, now, knowledge, test=True)
 
 
 def print_answer(answer: TriageAnswer, knowledge: Knowledge, console: Console) -> None:

@@ -158,16 +158,20 @@ class StepValue(Told):
     results: list[ResultPart]
 
 
-class QuestionPart(StepValue):
-    """Something to ask on the call now."""
+class QuestionHead(Told):
+    """What is asked."""
 
     finding: str
     label: str
     question: str
 
 
-class TestPart(StepValue):
-    """Something to do to the car."""
+class QuestionPart(StepValue, QuestionHead):
+    """Something to ask on the call now."""
+
+
+class TestHead(Told):
+    """What is done, and under which conditions."""
 
     __test__ = False
 
@@ -180,6 +184,10 @@ class TestPart(StepValue):
     required_by: list[str] = Field(description="Rules that require it whatever its worth.")
     check_first: list[str] = Field(description="What must be ruled out before it, and why.")
     cautions: list[str]
+
+
+class TestPart(StepValue, TestHead):
+    """Something to do to the car."""
 
 
 class WithheldPart(Told):

@@ -68,4 +68,11 @@ class UnknownEntryError(PrepullError):
 
 
 class ChainerError(PrepullError):
-    """A chainer could not be built, or failed while it ran; never a wrong conclusion instead."""
+    """A chainer could not be built, or failed while it ran; never a wrong conclusion instead.
+
+    `rule` is the id of the rule that cannot be taken, where one is to blame.
+    """
+
+    def __init__(self, message: str, rule: str | None = None) -> None:
+        self.rule = rule
+        super().__init__(message)

@@ -161,7 +161,7 @@ def compile_knowledge(source: KnowledgeSource, chainer: ChainerChoice = "auto") 
         try:
             built = make_chainer(table, chainer)
         except ChainerError as error:
-            file, line = source.place("rules", conjunctions[0].rule) if conjunctions else ("kb/rules", 1)
+            file, line = source.place("rules", error.rule) if error.rule else ("kb/rules", 1)
             problems.append(Problem(file, line, f"the rules cannot be loaded into the chainer: {error}"))
     if problems or built is None:
         raise KnowledgeError(problems)

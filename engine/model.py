@@ -318,7 +318,7 @@ class Decision(Entry):
 
     loss_minutes: dict[VerdictName, Loss]
     question_minutes: Minutes
-    minutes_per_bit: Annotated[float, Field(ge=0.0)]
+    minutes_per_bit: dict[Consequence, Annotated[float, Field(ge=0.0)]]
     risk_minutes: dict[Activity, Annotated[float, Field(ge=0.0)]]
     source: Id
 

@@ -3,7 +3,8 @@
 The value of a step is myopic (Heckerman, Breese and Rommelse 1995, Decision-theoretic troubleshooting):
 how many bits of doubt about the causes it is expected to remove, and by how many minutes it is expected to
 lower the loss of the verdict, against the minutes and the risk it takes. Doubt is the sum over the causes
-of the entropy of P(cause | evidence); it bounds the joint entropy from above.
+of the entropy of P(cause | evidence), which bounds the joint entropy from above; a bit of it is worth more
+the worse the cause.
 
 Every finding is first priced alone, all of them in one pass; the best few steps are then valued by the
 joint result of up to three findings.
@@ -72,11 +73,12 @@ class Valued:
 class Priced:
     """What the losses of the verdicts and the time are worth.
 
-    `loss` [V, 4] in minutes, per verdict and worst consequence (nothing, advise, mend_first, stop).
+    `loss` [V, 4] in minutes, per verdict and worst consequence (nothing, advise, mend_first, stop);
+    `minutes_per_bit` [C] what a bit of doubt about a cause is worth.
     """
 
     loss: Floats
-    minutes_per_bit: float
+    minutes_per_bit: Floats
 
 
 Allow = Callable[[Candidate], bool]
@@ -192,11 +194,13 @@ class Lookahead:
         """Value every (candidate, open finding) pair of the menu alone."""
         pairs = np.flatnonzero(~self.known[menu.finding])
         owner, accuracy = menu.owner[pairs], menu.accuracy[pairs]
-        drop, severity = expected_doubt(self.alone, self.place[menu.finding[pairs]], accuracy)
-        bits = drop / LN2
+        drop, severity = expected_doubt(
+            self.alone, self.place[menu.finding[pairs]], accuracy, self.priced.minutes_per_bit
+        )
+        bits, minutes = drop / LN2
         after = (severity @ self.priced.loss.T).min(axis=2).sum(axis=1)
         saved = np.maximum(self.loss - after, 0.0)
-        worth = (saved + bits * self.priced.minutes_per_bit) / menu.minutes[owner]
+        worth = (saved + minutes) / menu.minutes[owner]
         best = np.full(len(menu.candidates), -1.0)
         np.maximum.at(best, owner, worth)
         return Alone(menu, pairs, bits, saved, worth, best)
@@ -221,12 +225,14 @@ class Lookahead:
         if len(choice.findings) == 1:
             return choice
         outcomes = table.outcomes(choice.findings, choice.accuracy)
-        before = float(entropy(self.marginal[outcomes.causes]).sum())
-        bits = max(0.0, before - outcomes.doubt()) / LN2
+        before = entropy(self.marginal[outcomes.causes])
+        drop = (before - outcomes.doubt()) / LN2
+        bits = max(0.0, float(drop.sum()))
+        minutes = max(0.0, float(drop @ self.priced.minutes_per_bit[outcomes.causes]))
         after = float((outcomes.severity @ self.priced.loss.T).min(axis=1).sum())
         saved = max(0.0, self.loss - after)
         candidate = choice.candidate
-        worth = (saved + bits * self.priced.minutes_per_bit) / (candidate.minutes + candidate.risk)
+        worth = (saved + minutes) / (candidate.minutes + candidate.risk)
         return replace(choice, bits=bits, saved=saved, worth=worth)
 
     def _told(self, choice: Choice, table: JointTable) -> Valued:
@@ -262,10 +268,11 @@ class Outcomes:
     causes: Ints
     joint: Floats
 
-    def doubt(self) -> float:
-        """Expected doubt about the causes K after the result, in nats."""
+    def doubt(self) -> Floats:
+        """Expected doubt [K] about each cause after the result, in nats."""
         p = np.clip(self.joint / np.maximum(self.share, 1e-300)[:, None], 0.0, 1.0)
-        return float((self.share[:, None] * entropy(p)).sum())
+        doubt: Floats = self.share @ entropy(p)
+        return doubt
 
 
 @dataclass(frozen=True)

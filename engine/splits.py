@@ -104,11 +104,12 @@ class Splits:
         return whole
 
 
-def expected_doubt(splits: Splits, row: Ints, accuracy: Floats) -> tuple[Floats, Floats]:
+def expected_doubt(splits: Splits, row: Ints, accuracy: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Return the worth of results: P pairs of a group `row` [P] and (sensitivity, specificity) [P, 2].
 
-    The first array [P] is the drop of doubt in nats, the second [P, 2, 4] P(result, worst consequence) for
-    result absent and present.
+    The first array [2, P] is the drop of doubt in nats, plain and with each cause weighted by `weight` [C],
+    the second [P, 2, 4]
+    P(result, worst consequence) for the result absent and present.
     """
     sensitivity, specificity = accuracy[:, 0], accuracy[:, 1]
     share = splits.share[row]
@@ -123,7 +124,7 @@ def expected_doubt(splits: Splits, row: Ints, accuracy: Floats) -> tuple[Floats,
         ],
         axis=1,
     )
-    doubt = np.zeros(row.size)
+    doubt = np.zeros((2, row.size))
 
     def add(pair: Ints, before: Floats, absent: Floats) -> Floats:
         joint = share[pair] * absent
@@ -142,15 +143,19 @@ def expected_doubt(splits: Splits, row: Ints, accuracy: Floats) -> tuple[Floats,
         pair = np.repeat(walked, width)
         before = np.tile(splits.engaged[0], walked.size)
         drop = add(pair, before, splits.engaged[engaged_row[walked]].ravel())
-        doubt[walked] += drop.reshape(walked.size, width).sum(axis=1)
+        by_cause = drop.reshape(walked.size, width)
+        doubt[0, walked] += by_cause.sum(axis=1)
+        doubt[1, walked] += by_cause @ weight[splits.model.plan.engaged]
     if splits.loose_group.size:
         starts = splits.starts[row]
         counts = splits.starts[row + 1] - starts
         pair = np.repeat(np.arange(row.size), counts)
         offset = np.arange(pair.size) - np.repeat(np.cumsum(counts) - counts, counts)
         item = np.repeat(starts, counts) + offset
-        drop = add(pair, splits.marginal[splits.loose_cause[item]], splits.loose[item])
-        doubt += np.bincount(pair, drop, row.size)
+        cause = splits.loose_cause[item]
+        drop = add(pair, splits.marginal[cause], splits.loose[item])
+        doubt[0] += np.bincount(pair, drop, row.size)
+        doubt[1] += np.bincount(pair, drop * weight[cause], row.size)
     return np.maximum(doubt, 0.0), severity
 
 

@@ -125,8 +125,8 @@ class Case:
             reasons.append("So many findings hang together that only bounds on the probabilities are known.")
         worst = self.judgement.worst
         reasons.append(
-            f"A fault that would stop the run is there with {_percent(worst['stop'])}, one to mend first "
-            f"as the worst with {_percent(worst['mend_first'])}."
+            f"Chance that a fault is there which would stop the run: {_percent(worst['stop'])}; that the "
+            f"worst there is has to be mended first: {_percent(worst['mend_first'])}."
         )
         return reasons
 

@@ -46,7 +46,10 @@ class Triage:
         self.reasoner = Reasoner(knowledge.network, groups)
         decision = knowledge.source.manifest.decision
         self.offers = Offers.build(knowledge)
-        self.priced = Priced(loss_table(decision), decision.minutes_per_bit)
+        worth = [
+            decision.minutes_per_bit[knowledge.source.causes[c].consequence] for c in knowledge.cause_ids
+        ]
+        self.priced = Priced(loss_table(decision), np.array(worth))
 
     @cached_property
     def stamp(self) -> a.KbStamp:

@@ -75,7 +75,8 @@ def pack(conjunctions: Sequence[Conjunction]) -> tuple[Group, ...]:
         if len(path) > MAX_NEEDS:
             raise ChainerError(
                 f"rule {conjunction.rule!r} needs {len(path)} atoms at once; durable-rules is safe up to "
-                f"{MAX_NEEDS}: derive a finding from some of them first"
+                f"{MAX_NEEDS}: derive a finding from some of them first",
+                conjunction.rule,
             )
         if path:
             by_path.setdefault(path, []).append(index)

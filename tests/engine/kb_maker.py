@@ -20,7 +20,7 @@ decision:
     mend_first: {nothing: 480, advise: 440, mend_first: 0, stop: 900}
     stop: {nothing: 720, advise: 680, mend_first: 240, stop: 0}
   question_minutes: 1
-  minutes_per_bit: 25
+  minutes_per_bit: {advise: 3, mend_first: 25, stop: 60}
   risk_minutes:
     pressurising: 4
     running: 3

@@ -622,7 +622,7 @@ def test_the_revision_is_that_of_the_meaning(kb: KnowledgeMaker, tmp_path: Path)
         ("causes/fuel.yaml", "prior_per_1000: 3", "prior_per_1000: 3.1"),
         ("findings/fuel.yaml", "label: Smell of fuel", "label: Stench of fuel"),
         ("kb.yaml", "version: 0.1.0", "version: 0.1.1"),
-        ("kb.yaml", "minutes_per_bit: 25", "minutes_per_bit: 26"),
+        ("kb.yaml", "mend_first: 25", "mend_first: 26"),
         ("quantities.yaml", "unit: rpm", "unit: Hz"),
         ("vehicle_facts.yaml", "maximum: 500", "maximum: 501"),
         ("sources/general.yaml", "title: Estimate of", "title: An estimate of"),

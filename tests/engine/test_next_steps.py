@@ -15,7 +15,6 @@ from engine.posterior import Evidence, Reasoner
 from tests.engine.networks import SmallCase, joint_states, random_network, small_cases
 
 LOSS = np.array([[0.0, 60, 800, 4800], [20, 10, 700, 4400], [480, 440, 0, 900], [720, 680, 240, 0]])
-PRICED = Priced(LOSS, 25.0)
 
 
 def lookahead(case: SmallCase) -> Lookahead:
@@ -26,7 +25,8 @@ def lookahead(case: SmallCase) -> Lookahead:
     evidence = Evidence(case.present, case.absent, np.zeros(causes, dtype=bool))
     known = np.zeros(case.network.background.size, dtype=bool)
     known[list(case.present + case.absent)] = True
-    return Lookahead(reasoner, reasoner.posterior(evidence), PRICED, known)
+    priced = Priced(LOSS, np.full(causes, 25.0))
+    return Lookahead(reasoner, reasoner.posterior(evidence), priced, known)
 
 
 def value(case: SmallCase, candidates: list[Candidate], told: bool = True) -> list[Valued]:

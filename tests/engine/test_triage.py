@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,9 +12,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from engine.case import TriageRequest
-from engine.errors import InputError
-from engine.knowledge import Knowledge, compile_knowledge
+from engine.errors import InputError, KnowledgeError
+from engine.knowledge import Knowledge, compile_knowledge, load
 from engine.triage import ALL_PARTS, Options, Triage
+from tests.engine.clips_reference import ClipsReference
 from tests.engine.networks import agrum_posterior
 
 SHARED = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -129,6 +132,46 @@ def test_posterior_of_the_shipped_knowledge_base_equals_pyagrum(triage: Triage, 
         ours = np.array([told.get(c, 0.0) for c in knowledge.cause_ids])
         shown = np.array([c in told for c in knowledge.cause_ids])
         assert np.abs(ours - marginal)[shown].max() <= 1e-9
+
+
+@pytest.fixture(scope="module")
+def clips(knowledge: Knowledge) -> ClipsReference:
+    """The shipped rules in CLIPS."""
+    return ClipsReference(knowledge.table)
+
+
+@SHARED
+@given(data=st.data())
+def test_the_shipped_rules_chain_as_clips_says(
+    both: tuple[Triage, Triage], clips: ClipsReference, data: st.DataObject
+) -> None:
+    atoms = len(both[0].knowledge.atoms)
+    held = data.draw(st.sets(st.integers(0, atoms - 1), max_size=40))
+    wanted = clips.close(held)
+    for service in both:
+        assert service.knowledge.chainer.close(held) == wanted
+
+
+def test_a_rule_that_no_chainer_can_take_is_refused_with_its_line(
+    knowledge: Knowledge, tmp_path: Path
+) -> None:
+    pytest.importorskip("durable")
+    folder = tmp_path / "kb"
+    shutil.copytree(knowledge.source.root, folder)
+    rules = folder / "rules" / "fuel.yaml"
+    asked = "".join(f"    - {{finding: {f}}}\n" for f in knowledge.finding_ids[:60])
+    head = rules.read_text(encoding="utf-8").rstrip()
+    line = head.count("\n") + 3
+    rules.write_text(
+        f"{head}\n\nzz_far_too_wide:\n  label: Needs sixty findings\n  when:\n{asked}  then:\n"
+        "    caution: [petrol_fire]\n  because: Nothing real.\n  source: common_practice\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(KnowledgeError) as raised:
+        load(folder)
+    assert any(p.file.endswith("rules/fuel.yaml") and p.line >= line for p in raised.value.problems), str(
+        raised.value
+    )
 
 
 def test_unknown_never_counts_as_absent(triage: Triage) -> None:
