@@ -1,7 +1,8 @@
-"""The `prepull` command: serve, triage, kb check, kb show, kb schema.
+"""The `prepull` command: serve, triage, and the group kb.
 
 Exit codes: 0 done (for `triage`: run or run_with_advice), 2 wrong input or usage, 3 mend_first, 4 stop,
-5 the knowledge base cannot be used, 6 the service cannot be started or failed.
+5 the knowledge base cannot be used, 6 the service cannot be started or failed, 7 a golden case was let run
+that must not.
 """
 
 from __future__ import annotations
@@ -13,62 +14,26 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
+from api.kb_command import kb
+from api.shell import (
+    EXIT_INPUT,
+    EXIT_KB,
+    EXIT_SERVICE,
+    EXIT_VERDICT,
+    MAX_FILE_BYTES,
+    chainer_option,
+    complain,
+    kb_option,
+    load_knowledge,
+    unusable,
+)
 from api.version import distribution_version
-from engine.errors import ChainerError, InputError, KnowledgeError, UnknownEntryError
+from engine.errors import ChainerError, InputError, KnowledgeError
 
 if TYPE_CHECKING:
     from engine.answer import TriageAnswer
     from engine.case import TriageRequest
     from engine.knowledge import ChainerChoice, Knowledge
-
-EXIT_INPUT = 2
-EXIT_VERDICT = {"run": 0, "run_with_advice": 0, "mend_first": 3, "stop": 4}
-EXIT_KB = 5
-EXIT_SERVICE = 6
-MAX_FILE_BYTES = 1_000_000
-
-
-def complain(message: str, code: int) -> None:
-    """Say what is wrong on standard error and leave."""
-    click.echo(message, err=True)
-    sys.exit(code)
-
-
-def count(number: int, word: str) -> str:
-    """Return "1 error", "2 errors"."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
-def unusable(error: KnowledgeError) -> str:
-    """Say everything that is wrong with a knowledge base."""
-    return f"{error}\nthe knowledge base cannot be used: {count(len(error.problems), 'error')}"
-
-
-def load_knowledge(folder: Path | None, chainer: ChainerChoice | None = None) -> Knowledge:
-    """Load the knowledge base or leave with its problems printed."""
-    from api.settings import SettingError, Settings
-    from engine.knowledge import load
-
-    try:
-        settings = Settings.from_environment()
-        return load(folder or settings.kb, chainer or settings.chainer)
-    except SettingError as error:
-        complain(str(error), EXIT_INPUT)
-    except KnowledgeError as error:
-        complain(unusable(error), EXIT_KB)
-    raise AssertionError("not reached")
-
-
-kb_option = click.option(
-    "--kb", "folder", type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="Folder of the knowledge base; the one that comes with Prepull if left out.",
-)  # fmt: skip
-
-
-chainer_option = click.option(
-    "--chainer", type=click.Choice(["auto", "durable", "compiled"]), default=None,
-    help="What runs the rules; auto takes durable-rules where it imports. PREPULL_CHAINER if left out.",
-)  # fmt: skip
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -197,88 +162,7 @@ def read_request(data: bytes, name: str) -> TriageRequest:
     raise AssertionError("not reached")
 
 
-@main.group()
-def kb() -> None:
-    """Check, read and describe the knowledge base."""
-
-
-@kb.command("check")
-@kb_option
-@click.option("--warnings/--no-warnings", default=True, help="Show warnings beside errors.")
-def kb_check(folder: Path | None, warnings: bool) -> None:
-    """Check the knowledge base; prints file:line for each problem and leaves with 5 if there is an error."""
-    from api.settings import SettingError, Settings
-    from engine.checking import check
-    from engine.knowledge import compile_knowledge
-    from engine.loading import default_root, load_source
-
-    try:
-        source = load_source(folder or Settings.from_environment().kb or default_root())
-        problems = check(source)
-        if not any(problem.level == "error" for problem in problems):
-            compile_knowledge(source, "auto")
-    except SettingError as error:
-        complain(str(error), EXIT_INPUT)
-    except KnowledgeError as error:
-        problems = error.problems
-    errors = sum(problem.level == "error" for problem in problems)
-    for problem in sorted(problems):
-        if warnings or problem.level == "error":
-            click.echo(str(problem))
-    if errors:
-        complain(f"{count(errors, 'error')}, {count(len(problems) - errors, 'warning')}", EXIT_KB)
-    counts = ", ".join(
-        f"{len(getattr(source, kind))} {kind}"
-        for kind in ("causes", "findings", "tests", "fixes", "rules", "cautions", "sources")
-    )
-    click.echo(f"knowledge base {source.manifest.version} ({source.revision}): {counts}")
-    click.echo(f"no errors, {count(len(problems), 'warning')}")
-
-
-@kb.command("show")
-@click.argument("entry_id", metavar="ID")
-@click.option("--json", "as_json", is_flag=True, help="Print the same JSON as the API.")
-@kb_option
-def kb_show(entry_id: str, as_json: bool, folder: Path | None) -> None:
-    """Show the entry with this ID, of whatever kind it is."""
-    from api.kb_routes import ALL_KINDS, entries_of, view_entry
-    from engine.nearest import nearest
-    from engine.triage import Triage
-
-    knowledge = load_knowledge(folder, "compiled")
-    kinds = [kind for kind in ALL_KINDS if kind != "links" and entry_id in entries_of(knowledge, kind)]
-    if not kinds:
-        known = [i for kind in ALL_KINDS for i in entries_of(knowledge, kind)]
-        complain(str(UnknownEntryError("entry", entry_id, nearest(entry_id, known))), EXIT_INPUT)
-    stamp = Triage(knowledge).stamp
-    for kind in kinds:
-        view = view_entry(knowledge, stamp, kind, entry_id)
-        if as_json:
-            click.echo(view.model_dump_json(exclude_none=True, by_alias=True, indent=2))
-            continue
-        import yaml
-
-        plain = json.loads(view.model_dump_json(exclude_none=True, exclude_defaults=True, by_alias=True))
-        click.secho(f"{kind[:-1] if kind != 'fixes' else 'fix'} {entry_id}", bold=True, nl=False)
-        click.echo(f"  {view.place}")
-        click.echo(yaml.safe_dump(plain["entry"], sort_keys=False, allow_unicode=True, width=88).rstrip())
-        if plain.get("related"):
-            click.echo(
-                yaml.safe_dump(plain["related"], sort_keys=False, allow_unicode=True, width=88).rstrip()
-            )
-
-
-@kb.command("schema")
-@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
-def kb_schema(folder: Path) -> None:
-    """Write the JSON Schemas of the entry kinds into FOLDER, for editors and other tools."""
-    from engine.schema import write_schemas
-
-    try:
-        for path in write_schemas(folder):
-            click.echo(str(path))
-    except OSError as error:
-        complain(f"{folder}: cannot write: {error.strerror}", EXIT_INPUT)
+main.add_command(kb)
 
 
 if __name__ == "__main__":

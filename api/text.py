@@ -140,7 +140,8 @@ def _test(
     number: int, test: TestPart, now: dict[str, float], knowledge: Knowledge
 ) -> Iterable[RenderableType]:
     required = "required, " if test.required_by else ""
-    how = f"({required}{test.minutes:g} min, {test.place}, {test.skill})"
+    confirms = "confirms, " if test.confirms else ""
+    how = f"({required}{confirms}{test.minutes:g} min, {test.place}, {test.skill})"
     yield Text.assemble((f"{number}. {test.label} ", "bold"), how)
     if test.cautions:
         names = "; ".join(knowledge.source.cautions[caution].label for caution in test.cautions)

@@ -182,6 +182,7 @@ class TestHead(Told):
     settles: list[str]
     involves: list[Activity]
     required_by: list[str] = Field(description="Rules that require it whatever its worth.")
+    confirms: list[str] = Field(description="Leading causes that it is to confirm before anything is mended.")
     check_first: list[str] = Field(description="What must be ruled out before it, and why.")
     cautions: list[str]
 

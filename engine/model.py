@@ -319,6 +319,7 @@ class Decision(Entry):
     loss_minutes: dict[VerdictName, Loss]
     question_minutes: Minutes
     minutes_per_bit: dict[Consequence, Annotated[float, Field(ge=0.0)]]
+    general_check_share: Annotated[float, Field(gt=0.0, le=1.0)]
     risk_minutes: dict[Activity, Annotated[float, Field(ge=0.0)]]
     source: Id
 

@@ -74,11 +74,13 @@ class Priced:
     """What the losses of the verdicts and the time are worth.
 
     `loss` [V, 4] in minutes, per verdict and worst consequence (nothing, advise, mend_first, stop);
-    `minutes_per_bit` [C] what a bit of doubt about a cause is worth.
+    `minutes_per_bit` [C] what a bit of doubt about a cause is worth; `general_share` the share that a check
+    counts for which no cause of a positive finding can make turn out positive.
     """
 
     loss: Floats
     minutes_per_bit: Floats
+    general_share: float = 1.0
 
 
 Allow = Callable[[Candidate], bool]
@@ -107,13 +109,15 @@ class Choice:
     bits: float
     saved: float
     worth: float
+    share: float
 
 
 @dataclass(frozen=True)
 class Alone:
     """What the P open (candidate, finding) pairs of a menu are worth, each finding taken alone.
 
-    `best` [candidates] is the worth of the most telling finding, below 0 where none is open.
+    `share` [P] is 1, or the general share; `best` [candidates] is the worth of the most telling finding,
+    below 0 where none is open.
     """
 
     menu: Menu
@@ -121,6 +125,7 @@ class Alone:
     bits: Floats
     saved: Floats
     worth: Floats
+    share: Floats
     best: Floats
 
     @property
@@ -142,6 +147,7 @@ class Alone:
             float(self.bits[mine[0]]),
             float(self.saved[mine[0]]),
             float(self.worth[mine[0]]),
+            max(float(self.share[pair]) for pair in used),
         )
 
 
@@ -153,6 +159,7 @@ class Lookahead:
         self.model = posterior.lane_model
         self.priced = priced
         self.known = known
+        self.complaint = bool(posterior.evidence.present)
         self.open = np.flatnonzero(~known)
         self.place = np.cumsum(~known) - 1
         self.alone = Splits(reasoner, self.model, reasoner.single_groups.only(self.open))
@@ -200,10 +207,12 @@ class Lookahead:
         bits, minutes = drop / LN2
         after = (severity @ self.priced.loss.T).min(axis=2).sum(axis=1)
         saved = np.maximum(self.loss - after, 0.0)
-        worth = (saved + minutes) / menu.minutes[owner]
+        general = self.alone.engaged_row[self.place[menu.finding[pairs]]] == 0
+        share = np.where(general & self.complaint, self.priced.general_share, 1.0)
+        worth = share * (saved + minutes) / menu.minutes[owner]
         best = np.full(len(menu.candidates), -1.0)
         np.maximum.at(best, owner, worth)
-        return Alone(menu, pairs, bits, saved, worth, best)
+        return Alone(menu, pairs, bits, saved, worth, share, best)
 
     def _joint_table(self, choices: Sequence[Choice]) -> JointTable:
         groups = sorted(
@@ -232,7 +241,7 @@ class Lookahead:
         after = float((outcomes.severity @ self.priced.loss.T).min(axis=1).sum())
         saved = max(0.0, self.loss - after)
         candidate = choice.candidate
-        worth = (saved + minutes) / (candidate.minutes + candidate.risk)
+        worth = choice.share * (saved + minutes) / (candidate.minutes + candidate.risk)
         return replace(choice, bits=bits, saved=saved, worth=worth)
 
     def _told(self, choice: Choice, table: JointTable) -> Valued:

@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from engine.conclusions import Conclusions
 from engine.conditions import Atom
 from engine.facts import Facts
 from engine.knowledge import Knowledge
-from engine.next_steps import Candidate, Lookahead, Menu, Valued
+from engine.next_steps import Allow, Candidate, Lookahead, Menu, Valued
+
+CONFIRMING = 0.5
+"""Strength from which a finding can confirm a cause."""
+CONFIRMING_TRIED = 12
 
 
 @dataclass(frozen=True)
 class OfferedTests:
     """The tests offered, best first after those that rules require, and what stands in the way.
 
-    `check_first` says per offered test what must be ruled out before it; `refused` says per test that
-    would have been offered why it is not.
+    `confirms` says which leading cause a test is to confirm; `check_first` says per offered test what must be
+    ruled out before it; `refused` says per test that would have been offered why it is not.
     """
 
     tests: tuple[Valued, ...]
+    confirms: dict[str, list[str]]
     check_first: dict[str, list[str]]
     refused: dict[str, list[str]]
 
@@ -60,8 +68,19 @@ class Offers:
             lookahead.value(self.questions, count, lambda candidate: candidate.name not in undecided)
         )
 
-    def test(self, lookahead: Lookahead, facts: Facts, conclusions: Conclusions, count: int) -> OfferedTests:
-        """Return the best tests that nothing forbids."""
+    def test(
+        self,
+        lookahead: Lookahead,
+        facts: Facts,
+        conclusions: Conclusions,
+        leading: Sequence[int],
+        count: int,
+    ) -> OfferedTests:
+        """Return the best tests that nothing forbids.
+
+        Those that rules require and the one that best confirms each `leading` cause (indices) come before
+        the others: nobody should take a car apart on a probability alone.
+        """
         refused: dict[str, list[str]] = {}
         check_first: dict[str, list[str]] = {}
 
@@ -71,8 +90,35 @@ class Offers:
                 refused[candidate.name] = refusals
             return not refusals
 
-        offered = lookahead.value(self.tests, count, allow, conclusions.required_tests)
-        return OfferedTests(tuple(offered), check_first, refused)
+        confirms: dict[str, list[str]] = {}
+        for cause in leading:
+            name = self._confirming(lookahead, cause, allow)
+            if name is not None:
+                confirms.setdefault(name, []).append(self.knowledge.cause_ids[cause])
+        first = {**conclusions.required_tests, **confirms}
+        offered = lookahead.value(self.tests, count, allow, first)
+        return OfferedTests(tuple(offered), confirms, check_first, refused)
+
+    def _confirming(self, lookahead: Lookahead, cause: int, allow: Allow) -> str | None:
+        """Return the allowed test that speaks most for the cause per minute, were the cause there.
+
+        Only findings count that the cause makes present with `CONFIRMING` strength or more and that are not
+        known yet. A test is worth P(it shows the finding | cause) * log of its likelihood ratio.
+        """
+        menu, network = self.tests, self.knowledge.network
+        strength = np.where(lookahead.known[menu.finding], 0.0, network.strength[menu.finding, cause])
+        background = network.background[menu.finding]
+        sensitivity, specificity = menu.accuracy[:, 0], menu.accuracy[:, 1]
+        there = 1.0 - (1.0 - background) * (1.0 - strength)
+        shown = there * sensitivity + (1.0 - there) * (1.0 - specificity)
+        otherwise = background * sensitivity + (1.0 - background) * (1.0 - specificity)
+        telling = np.where(strength >= CONFIRMING, shown * np.log(shown / otherwise), 0.0)
+        worth = telling / menu.minutes[menu.owner]
+        for pair in np.argsort(-worth, kind="stable")[:CONFIRMING_TRIED].tolist():
+            candidate: Candidate = menu.candidates[int(menu.owner[pair])]
+            if worth[pair] > 0.0 and allow(candidate):
+                return candidate.name
+        return None
 
     def _prerequisites(
         self, test_id: str, facts: Facts, conclusions: Conclusions

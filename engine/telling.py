@@ -244,6 +244,7 @@ class Case:
             settles=list(entry.settles),
             involves=list(entry.involves),
             required_by=list(self.conclusions.required_tests.get(test_id, ())),
+            confirms=offered.confirms.get(test_id, []),
             check_first=offered.check_first[test_id],
             cautions=list(entry.cautions),
             bits=round(valued.bits, 6),

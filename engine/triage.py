@@ -24,6 +24,8 @@ from engine.telling import Case
 from engine.verdict import judge, loss_table
 
 ALL_PARTS: frozenset[a.PartName] = frozenset(a.PART_NAMES)
+LEADING_PROBABILITY = 0.25
+MOST_LEADING = 2
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ class Triage:
         worth = [
             decision.minutes_per_bit[knowledge.source.causes[c].consequence] for c in knowledge.cause_ids
         ]
-        self.priced = Priced(loss_table(decision), np.array(worth))
+        self.priced = Priced(loss_table(decision), np.array(worth), decision.general_check_share)
 
     @cached_property
     def stamp(self) -> a.KbStamp:
@@ -79,7 +81,8 @@ class Triage:
             if "next_questions" in parts:
                 questions = self.offers.ask(lookahead, facts, options.questions)
             if "next_tests" in parts:
-                tests = self.offers.test(lookahead, facts, conclusions, options.tests)
+                leading = self._leading(posterior)
+                tests = self.offers.test(lookahead, facts, conclusions, leading, options.tests)
         case = Case(
             self.knowledge,
             self.stamp,
@@ -92,6 +95,13 @@ class Triage:
             tests,
         )
         return case.tell(_decision_id(self.stamp, request, options), parts, options.causes, options.tests)
+
+    def _leading(self, posterior: Posterior) -> list[int]:
+        """Return the causes that the evidence has made likely, at most `MOST_LEADING`."""
+        marginal = posterior.marginal
+        raised = (marginal >= LEADING_PROBABILITY) & (marginal > 2.0 * self.knowledge.network.prior)
+        leading: list[int] = np.flatnonzero(raised).tolist()
+        return sorted(leading, key=lambda c: -marginal[c])[:MOST_LEADING]
 
     def _lookahead(self, conclusions: Conclusions, posterior: Posterior) -> Lookahead:
         known = np.zeros(len(self.knowledge.finding_ids), dtype=np.bool_)

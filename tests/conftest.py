@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
+from engine.golden import GoldenCase, read_golden
 from engine.knowledge import Knowledge, load
+from engine.scoring import Score, score
 from engine.triage import Triage
 from tests.api.serving import served
 
@@ -28,3 +31,17 @@ def server() -> Iterator[str]:
     """Base address of a running server with the shipped knowledge base."""
     with served() as base:
         yield base
+
+
+@pytest.fixture(scope="session")
+def golden(knowledge: Knowledge) -> dict[str, GoldenCase]:
+    """The golden cases by name."""
+    folder = Path(__file__).parent / "golden"
+    texts = {path.name: path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.yaml"))}
+    return {case.name: case for case in read_golden(texts, knowledge)}
+
+
+@pytest.fixture(scope="session")
+def golden_score(golden: dict[str, GoldenCase], triage: Triage) -> Score:
+    """How the golden cases are answered."""
+    return score(triage, tuple(golden.values()))

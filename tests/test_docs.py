@@ -24,12 +24,14 @@ from pydantic import BaseModel
 
 from api import problems
 from api.app import create_app
-from api.command import EXIT_INPUT, EXIT_KB, EXIT_SERVICE, EXIT_VERDICT, main
+from api.command import main
+from api.shell import EXIT_DANGEROUS, EXIT_INPUT, EXIT_KB, EXIT_SERVICE, EXIT_VERDICT
 from engine import model as m
 from engine.answer import PART_NAMES, TriageAnswer
 from engine.case import TriageRequest
 from engine.checking import check
 from engine.facts import read_facts
+from engine.golden import CaseEntry, read_golden
 from engine.knowledge import Knowledge
 from engine.loading import load_source
 from engine.network import Network
@@ -143,7 +145,7 @@ def test_every_option(path: str) -> None:
 
 def test_every_exit_code() -> None:
     table = sections("script.md")["Exit codes"]
-    for code in {EXIT_INPUT, EXIT_KB, EXIT_SERVICE, *EXIT_VERDICT.values()}:
+    for code in {EXIT_DANGEROUS, EXIT_INPUT, EXIT_KB, EXIT_SERVICE, *EXIT_VERDICT.values()}:
         assert f"| {code} |" in table
 
 
@@ -332,6 +334,15 @@ def test_every_case_is_accepted(page: str, text: str, knowledge: Knowledge) -> N
     document = read_yaml(text, page)
     assert document.problems == []
     read_facts(knowledge, TriageRequest.model_validate(document.value))
+
+
+def test_the_golden_case_of_authoring_is_one(knowledge: Knowledge) -> None:
+    (text,) = blocks("authoring.md", "yaml golden")
+    (case,) = read_golden({"authoring.md": text}, knowledge)
+    told = code_words(sections("authoring.md")["Golden cases"])
+    assert told.issuperset(CaseEntry.model_fields)
+    assert told.issuperset(choices_in(CaseEntry.model_fields["kind"].annotation))
+    assert case.truthful
 
 
 def test_the_python_of_integrate_runs(server: str, capsys: pytest.CaptureFixture[str]) -> None:

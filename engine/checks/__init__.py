@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from engine.checks import hazards, measures, numbers, phrases, reach, references, rules
+from engine.checks import hazards, measures, numbers, phrases, reach, references, rules, siblings
 from engine.errors import Problem
 from engine.loading import KnowledgeSource
 
@@ -20,6 +20,7 @@ LINTS: tuple[Lint, ...] = (
     reach.tests_of_nothing,
     reach.findings_out_of_reach,
     reach.proofs_of_nothing,
+    siblings.inseparable_causes,
     rules.empty_rules,
     rules.self_deriving_rules,
     rules.derivation_cycles,

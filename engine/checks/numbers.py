@@ -8,7 +8,7 @@ from typing import get_args
 from engine.checks.report import error, warning
 from engine.errors import Problem
 from engine.loading import KnowledgeSource
-from engine.model import Activity, Strength, VerdictName
+from engine.model import Activity, Consequence, Strength, VerdictName
 
 MOST_PER_1000 = {"stop": 4.0, "mend_first": 25.0, "advise": 60.0}
 """Most presented cars are sound: no system may claim more faults than this per 1,000 of them."""
@@ -55,10 +55,11 @@ def prior_totals(source: KnowledgeSource) -> Iterator[Problem]:
 
 
 def incomplete_decision(source: KnowledgeSource) -> Iterator[Problem]:
-    """Verdicts without losses and activities without a risk."""
+    """Verdicts without losses, consequences without a worth of a bit, and activities without a risk."""
     decision = source.manifest.decision
     wanted = (
         ("loss_minutes", get_args(VerdictName), set[str](decision.loss_minutes)),
+        ("minutes_per_bit", get_args(Consequence), set[str](decision.minutes_per_bit)),
         ("risk_minutes", get_args(Activity), set[str](decision.risk_minutes)),
     )
     for name, all_names, given in wanted:

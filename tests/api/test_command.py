@@ -134,3 +134,68 @@ def test_the_chainer_can_be_picked(chainer: str) -> None:
     pytest.importorskip("durable")
     done = prepull("triage", "-", "--json", "--chainer", chainer, stdin=CASE)
     assert done.returncode in {3, 4}, done.stderr
+
+
+GOLDEN = """\
+reeks:
+  kind: must_stop
+  note: It reeks, and I can see it drip.
+  case: {findings: [{id: fuel_leak_seen, state: present}]}
+  truth: [fuel_hose_weeping]
+  first: [fuel_hose_weeping]
+  verdict: [stop]
+  next: [fuel_leak_look]
+"""
+
+
+def test_kb_report_tells_the_worst_pairs_within_72_columns() -> None:
+    done = prepull("kb", "report", "--worst", "2")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.count(" bit  ") == 2
+    assert "No test alone brings to 50 %" in done.stdout
+    assert max(len(line) for line in done.stdout.splitlines()) <= 72
+    told = json.loads(prepull("kb", "report", "--json", "--system", "oil", "--worst", "3").stdout)
+    assert {pair["system"] for pair in told["pairs"]} == {"oil"}
+    assert len(told["pairs"]) == 3
+    assert prepull("kb", "report", "--system", "oill").returncode == 2
+
+
+def test_kb_score_of_files_and_the_code_of_a_dangerous_miss(tmp_path: Path) -> None:
+    good, bad = tmp_path / "good.yaml", tmp_path / "bad.yaml"
+    good.write_text(GOLDEN)
+    # Nothing was told that points to the leak, so the car is let run.
+    bad.write_text(
+        GOLDEN.replace("reeks:", "silent:").replace("[{id: fuel_leak_seen, state: present}]", "[]")
+    )
+    done = prepull("kb", "score", str(good))
+    assert done.returncode == 0, done.stderr
+    assert "1 golden cases" in done.stdout
+    assert max(len(line) for line in done.stdout.splitlines()) <= 72
+    done = prepull("kb", "score", str(good), str(bad))
+    assert done.returncode == 7
+    assert "silent\n" in done.stdout
+    told = json.loads(prepull("kb", "score", "--json", str(good), str(bad)).stdout)
+    assert told["figures"]["dangerous"]["hits"] == 1
+    assert told["misses"][0]["name"] == "silent"
+
+
+def test_kb_score_of_cases_that_cannot_be_used(tmp_path: Path) -> None:
+    file = tmp_path / "case.yaml"
+    file.write_text(GOLDEN.replace("truth: [fuel_hose_weeping]", "truth: [fuel_hose_weping]"))
+    done = prepull("kb", "score", str(file))
+    assert done.returncode == 2
+    assert f"{file}:5: error: reeks.truth.0:" in done.stderr
+    assert "fuel_hose_weeping" in done.stderr
+    file.write_bytes(b"\xff")
+    assert prepull("kb", "score", str(file)).returncode == 2
+
+
+def test_kb_simulate_is_the_same_for_a_seed() -> None:
+    words = ("kb", "simulate", "--cases", "4", "--seed", "9", "--wrong", "0.1", "--missing", "0.2")
+    done = prepull(*words)
+    assert done.returncode == 0, done.stderr
+    assert "answers wrong 10.0 %, missing 20.0 %" in done.stdout
+    assert max(len(line) for line in done.stdout.splitlines()) <= 72
+    assert prepull(*words).stdout == done.stdout
+    assert json.loads(prepull(*words, "--json").stdout)["figures"]["cases"] == 4
+    assert prepull("kb", "simulate", "--cases", "4", "--seed", "9", "--wrong", "2").returncode == 2

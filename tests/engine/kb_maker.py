@@ -21,6 +21,7 @@ decision:
     stop: {nothing: 720, advise: 680, mend_first: 240, stop: 0}
   question_minutes: 1
   minutes_per_bit: {advise: 3, mend_first: 25, stop: 60}
+  general_check_share: 0.2
   risk_minutes:
     pressurising: 4
     running: 3

@@ -51,6 +51,7 @@ ASKS_FOR_VENTS = """\
     - when: [{all: [{finding: crankcase_vents_capped, is: absent}]}]
       because: Seals are pushed out.
 """
+SAME_LINKS = "    fuel_smell: {}\n    fuel_leak_seen: 0.9\n    fuel_pressure_low: 0.1\n"
 
 
 def rule(rule_id: str, needs: str, gives: str) -> str:
@@ -442,11 +443,27 @@ CASES = [
         "kb.decision.loss_minutes: stop missing",
     ),
     Case(
+        "consequence without a worth of a bit",
+        [("kb.yaml", "{advise: 3, mend_first: 25, stop: 60}", "{advise: 3, stop: 60}")],
+        "kb.yaml",
+        "minutes_per_bit:",
+        "kb.decision.minutes_per_bit: mend_first missing",
+    ),
+    Case(
         "activity without risk",
         [("kb.yaml", "    rollers: 60\n", "")],
         "kb.yaml",
         "risk_minutes:",
         "kb.decision.risk_minutes: rollers missing",
+    ),
+    Case(
+        "causes that nothing tells apart",
+        [(LINKS, "    fuel_pressure_low: 0.9\n", SAME_LINKS.format(0.7))],
+        CAUSES,
+        "fuel_line_leaks:\n",
+        "no finding and no test tells it from pump_worn: 0.010 bit at best, less than 0.05",
+        [(LINKS, "    fuel_pressure_low: 0.9\n", SAME_LINKS.format(0.3))],
+        "warning",
     ),
     # phrases and codes
     Case(

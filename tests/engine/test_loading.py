@@ -403,6 +403,18 @@ def test_conditions_load_or_are_told_once_each(
             "strength: 3",
             "strength: must be less than 1, got 3",
         ),
+        *(
+            (
+                "links/fuel.yaml",
+                old,
+                old.replace(strength, certain),
+                old.replace(strength, certain),
+                f"must be {bound}, got {certain}",
+            )
+            # Certainty cannot be taken back by any other evidence, so no strength is exactly 0 or 1.
+            for certain, bound in (("0", "greater than 0"), ("1", "less than 1"))
+            for old, strength in (("fuel_smell: 0.8", "0.8"), ("strength: 0.1", "0.1"))
+        ),
         (
             "links/fuel.yaml",
             "fuel_smell: 0.8",
