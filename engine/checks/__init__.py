@@ -28,7 +28,7 @@ LINTS: tuple[Lint, ...] = (
     numbers.uninformative_tests,
     numbers.prior_totals,
     numbers.incomplete_decision,
-    phrases.too_few,
+    phrases.count_of_phrases,
     phrases.same,
     phrases.nearly_same,
     phrases.shared_codes,
@@ -38,6 +38,8 @@ LINTS: tuple[Lint, ...] = (
     measures.reading_conditions,
     hazards.uncovered_activities,
     hazards.vents_not_asked_for,
+    hazards.risky_steps_without_caution,
+    hazards.tests_without_limits,
     hazards.stop_without_hazard,
     references.long_lines,
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from engine.checks.report import leaves, problem, warning
@@ -11,6 +12,10 @@ from engine.model import FindingIs, Fix, Test
 
 MUST_BE_COVERED = frozenset({"pressurising", "open_fuel", "hot_parts", "running", "lifting", "rollers"})
 CAPPED = "crankcase_vents_capped"
+RISKY_WORDS = re.compile(
+    r"(?i)\b(rais(e|ed)\s(the\s)?car|car\s(is\s)?raised|lift\sthe\scar|pressuris\w*|pump\sup|compressed\sair"
+    r"|(open|loosen|disconnect)\sthe\sfuel|engine\shot|hot\sengine|weld\w*)\b"
+)
 MEET_THE_CRANKCASE = frozenset({"airpath", "crankcase"})
 """Systems in which test pressure can reach the crankcase."""
 
@@ -49,6 +54,25 @@ def vents_not_asked_for(source: KnowledgeSource) -> Iterator[Problem]:
         if CAPPED not in asked:
             message = f"pressurises the engine without a requirement on {CAPPED}"
             yield warning(source, "tests", test_id, ("requires",), message)
+
+
+def risky_steps_without_caution(source: KnowledgeSource) -> Iterator[Problem]:
+    """Steps that speak of pressure, fuel, heat or lifting in a test or fix that has no caution at all."""
+    work: list[tuple[str, str, Test | Fix]] = [("tests", i, test) for i, test in source.tests.items()]
+    work += [("fixes", i, fix) for i, fix in source.fixes.items()]
+    for kind, entry_id, entry in work:
+        for i, step in enumerate(entry.steps):
+            word = RISKY_WORDS.search(step)
+            if word and not entry.cautions:
+                message = f"speaks of {word.group(0).lower()!r} and the entry has no caution"
+                yield warning(source, kind, entry_id, ("steps", i), message)
+
+
+def tests_without_limits(source: KnowledgeSource) -> Iterator[Problem]:
+    """Tests that do not say where good ends and bad begins."""
+    for test_id, test in source.tests.items():
+        if not test.limits:
+            yield warning(source, "tests", test_id, (), "has no pass or fail limit")
 
 
 def stop_without_hazard(source: KnowledgeSource) -> Iterator[Problem]:

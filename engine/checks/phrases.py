@@ -12,7 +12,7 @@ from engine.checks.report import Path, error, warning
 from engine.errors import Problem
 from engine.loading import KnowledgeSource
 
-FEWEST_PHRASES = 5
+FEWEST_PHRASES, MOST_PHRASES = 6, 12
 NEARLY_SAME = 95.0
 CHUNK = 512
 
@@ -25,13 +25,16 @@ def fold(phrase: str) -> str:
     return _NOT_WORDS.sub(" ", _APOSTROPHES.sub("", phrase.casefold())).strip()
 
 
-def too_few(source: KnowledgeSource) -> Iterator[Problem]:
-    """Findings that are asked on a call with too few phrasings to be recognised by."""
+def count_of_phrases(source: KnowledgeSource) -> Iterator[Problem]:
+    """Findings that are asked on a call with too few phrasings, and any with more than anybody reviews."""
     for finding_id, finding in source.findings.items():
         count = len(finding.heard_as)
         if "call" in finding.found_at and count < FEWEST_PHRASES:
             message = f"{count} phrasings, fewer than {FEWEST_PHRASES}"
             yield error(source, "findings", finding_id, ("heard_as",), message)
+        elif count > MOST_PHRASES:
+            message = f"{count} phrasings, more than {MOST_PHRASES}"
+            yield warning(source, "findings", finding_id, ("heard_as",), message)
 
 
 def same(source: KnowledgeSource) -> Iterator[Problem]:

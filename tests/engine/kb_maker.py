@@ -95,6 +95,7 @@ fuel_smell:
     - fumes when i park it
     - my garage reeks
     - it honks of fuel
+    - like standing at the pumps
   found_at: [call]
   background: 0.002
   source: estimate
@@ -170,6 +171,8 @@ gauge_on_rail:
   place: gauge
   steps:
     - Read the pressure at idle.
+  limits:
+    - {text: 300 kPa over manifold pressure, source: practice}
   minutes: 15
   skill: technician
   settles:

@@ -36,6 +36,7 @@ inlet_test:
   cautions: [pipes_let_go]
   settles:
     fuel_leak_seen: {sensitivity: 0.95, specificity: 0.98}
+  limits: [{text: Holds for a minute, source: practice}]
   source: estimate
 """
 CAPPED = """\
@@ -471,8 +472,23 @@ CASES = [
         [(SMELL, "    - it honks of fuel\n", "")],
         SMELL,
         "heard_as:",
-        "findings.fuel_smell.heard_as: 4 phrasings, fewer than 5",
+        "findings.fuel_smell.heard_as: 5 phrasings, fewer than 6",
         [(SMELL, "    - it honks of fuel\n", ""), (SMELL, "found_at: [call]", "found_at: [log]")],
+    ),
+    Case(
+        "too many phrasings",
+        [
+            (
+                SMELL,
+                "    - it honks of fuel\n",
+                "".join(f"    - phrase number {n} of them\n" for n in "abcdefgh"),
+            )
+        ],
+        SMELL,
+        "heard_as:",
+        "findings.fuel_smell.heard_as: 13 phrasings, more than 12",
+        [(SMELL, "    - it honks of fuel\n", "    - quite another phrase\n")],
+        "warning",
     ),
     Case(
         "same phrase on two findings",
@@ -482,7 +498,7 @@ CASES = [
         ],
         SMELL,
         "its  HONKIN fuel",
-        "'its honkin fuel' stands for fuel_pressure_low as well, at kb/findings/fuel.yaml:23",
+        "'its honkin fuel' stands for fuel_pressure_low as well, at kb/findings/fuel.yaml:24",
         [(SMELL, "found_at: [gauge]", "heard_as: [needle is near zero]\n  found_at: [gauge]")],
     ),
     Case(
@@ -742,6 +758,24 @@ CASES = [
         "inlet_test:",
         "tests.inlet_test.requires: pressurises the engine without a requirement on crankcase_vents_capped",
         [("tests/coolant.yaml", "", PRESSURE_TEST)],
+        "warning",
+    ),
+    Case(
+        "no limit",
+        [(TESTS, "  limits:\n    - {text: 300 kPa over manifold pressure, source: practice}\n", "")],
+        TESTS,
+        "gauge_on_rail:",
+        "has no pass or fail limit",
+        [],
+        "warning",
+    ),
+    Case(
+        "risky step without caution",
+        [(TESTS, "    - Read the pressure at idle.\n", "    - Raise the car and read the pressure.\n")],
+        TESTS,
+        "Raise the car",
+        "speaks of 'raise the car' and the entry has no caution",
+        [(TESTS, "    - Read the pressure at idle.\n", "    - Read the pressure and raise the flag.\n")],
         "warning",
     ),
     Case(
