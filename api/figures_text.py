@@ -69,7 +69,11 @@ def told_report(report: Report, worst: int) -> Iterator[str]:
     yield f"({report.inseparable} that nothing separates by {INSEPARABLE:g} bit; 1 bit settles it)"
     for pair in report.pairs[:worst]:
         yield from _pair(pair)
-    yield from ("", f"No test alone brings to {CONFIRMED:.0%}".replace("%", " %") + _of(report.unconfirmed))
+    yield from (
+        "",
+        f"No test, even with the complaint, brings to {CONFIRMED:.0%}".replace("%", " %")
+        + _of(report.unconfirmed),
+    )
     for cause in report.unconfirmed:
         yield from _unconfirmed(cause)
     yield from ("", "Findings that alone change nothing" + _of(report.silent))

@@ -18,6 +18,8 @@ from engine.triage import Triage
 
 CONFIRMED = 0.5
 """P(cause | what the test shows) from which on the test counts as confirming it."""
+COMPLAINT = 2
+"""Findings that a caller is taken to report beside what a test shows."""
 MOVES_PROBABILITY = 0.01
 MOVES_LOG_ODDS = 0.1
 
@@ -129,7 +131,11 @@ def _separator(separator: Separator | None) -> Told | None:
 
 
 def _confirm(triage: Triage, alone: Floats, cause: str) -> Unconfirmed:
-    """Return the test that brings a cause nearest to certainty, whether that is near or not."""
+    """Return the test that brings a cause nearest to certainty, whether that is near or not.
+
+    Alone first; where that is not enough, together with what a caller with this fault would most likely
+    report, since no test is made on a car that nobody complains of.
+    """
     knowledge = triage.knowledge
     source, number = knowledge.source, knowledge.cause_index[cause]
     makes = source.links[cause].makes
@@ -140,16 +146,18 @@ def _confirm(triage: Triage, alone: Floats, cause: str) -> Unconfirmed:
         for finding in shown:
             p = float(alone[knowledge.finding_index[finding], number])
             best = max(best, (p, test, (finding,)), key=lambda item: item[0])
-        if len(shown) > 1:
+        if shown:
             together.append((test, shown))
     nothing = np.zeros(len(knowledge.cause_ids), dtype=np.bool_)
-    for test, shown in together:
-        # Most causes are confirmed by one finding alone; only for the rest are several walked together.
-        if best[0] >= CONFIRMED:
-            break
-        present = tuple(sorted(knowledge.finding_index[finding] for finding in shown))
-        p = float(triage.reasoner.posterior(Evidence(present, (), nothing)).marginal[number])
-        best = max(best, (p, test, shown), key=lambda item: item[0])
+    for complained in (False, True):
+        for test, shown in together:
+            # Most causes are confirmed by one finding alone; only for the rest are several walked together.
+            if best[0] >= CONFIRMED:
+                break
+            told = _complaint(knowledge, cause, shown) if complained else ()
+            present = tuple(sorted(knowledge.finding_index[finding] for finding in (*shown, *told)))
+            p = float(triage.reasoner.posterior(Evidence(present, (), nothing)).marginal[number])
+            best = max(best, (p, test, shown), key=lambda item: item[0])
     return Unconfirmed(
         cause=cause,
         system=source.system_of["causes", cause],
@@ -158,6 +166,18 @@ def _confirm(triage: Triage, alone: Floats, cause: str) -> Unconfirmed:
         probability=best[0],
         reason=source.causes[cause].note,
     )
+
+
+def _complaint(knowledge: Knowledge, cause: str, shown: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the findings a caller would most likely report of a cause, but for those a test shows."""
+    strength = knowledge.network.strength[:, knowledge.cause_index[cause]]
+    asked = [
+        finding
+        for finding in knowledge.source.links[cause].makes
+        if "call" in knowledge.source.findings[finding].found_at and finding not in shown
+    ]
+    asked.sort(key=lambda finding: (-strength[knowledge.finding_index[finding]], finding))
+    return tuple(asked[:COMPLAINT])
 
 
 def _silent(knowledge: Knowledge, alone: Floats) -> Iterator[Silent]:

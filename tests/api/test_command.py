@@ -152,7 +152,7 @@ def test_kb_report_tells_the_worst_pairs_within_72_columns() -> None:
     done = prepull("kb", "report", "--worst", "2")
     assert done.returncode == 0, done.stderr
     assert done.stdout.count(" bit  ") == 2
-    assert "No test alone brings to 50 %" in done.stdout
+    assert "No test, even with the complaint, brings to 50 %" in done.stdout
     assert max(len(line) for line in done.stdout.splitlines()) <= 72
     told = json.loads(prepull("kb", "report", "--json", "--system", "oil", "--worst", "3").stdout)
     assert {pair["system"] for pair in told["pairs"]} == {"oil"}
