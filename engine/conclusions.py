@@ -130,7 +130,8 @@ def _derived(
             if reported is not None and reported != state:
                 message = (
                     f"{finding} was given as {reported} ({facts.origin[finding]}), but the rule "
-                    f"{fired.rule} concludes {state}; the report is used, check it"
+                    f"{fired.rule} concludes {state}; the report is used for the probabilities, and any hold "
+                    "that follows from the conclusion stands until it is cleared up"
                 )
                 conflicts.append(Conflict(finding, reported, message))
             elif earlier is not None and earlier.state != state:
