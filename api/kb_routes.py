@@ -41,6 +41,7 @@ ALL_KINDS: dict[str, type[m.Entry]] = {
     **m.KINDS,
     "vehicle_facts": m.VehicleFact,
     "quantities": m.Quantity,
+    "trouble_codes": m.TroubleCodeTitle,
 }
 
 

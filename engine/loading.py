@@ -45,6 +45,7 @@ class KnowledgeSource:
     rules: dict[str, m.Rule]
     vehicle_facts: dict[str, m.VehicleFact]
     quantities: dict[str, m.Quantity]
+    trouble_codes: dict[str, m.TroubleCodeTitle]
     system_of: dict[tuple[str, str], str]
     """(kind, id) -> stem of the file that the entry stands in."""
     files: dict[tuple[str, str], str] = field(repr=False)
@@ -66,6 +67,7 @@ class KnowledgeSource:
             "rules": self.rules,
             "vehicle_facts": self.vehicle_facts,
             "quantities": self.quantities,
+            "trouble_codes": self.trouble_codes,
         }
         return by_kind[kind]
 
@@ -142,6 +144,7 @@ def load_source(root: Path) -> KnowledgeSource:
         rules=shelf.sorted("rules", m.Rule),
         vehicle_facts=shelf.sorted("vehicle_facts", m.VehicleFact),
         quantities=shelf.sorted("quantities", m.Quantity),
+        trouble_codes=shelf.sorted("trouble_codes", m.TroubleCodeTitle),
         system_of={key: Path(file).stem for key, file in shelf.files.items()},
         files=shelf.files,
         marks=shelf.marks,

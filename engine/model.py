@@ -293,6 +293,14 @@ class VehicleFact(Entry):
     source: Id
 
 
+class TroubleCodeTitle(Entry):
+    """What a generic trouble code is called; the id is the code in small letters, as p0299."""
+
+    title: Text
+    note: Text | None = None
+    source: Id
+
+
 class Quantity(Entry):
     """Something that can be measured, with the unit it is kept in and the range that is credible."""
 
@@ -346,6 +354,7 @@ KINDS: dict[str, type[Entry]] = {
 SINGLE_FILES: dict[str, type[Entry]] = {
     "vehicle_facts.yaml": VehicleFact,
     "quantities.yaml": Quantity,
+    "trouble_codes.yaml": TroubleCodeTitle,
 }
 
 GENERAL_KINDS = frozenset({"sources", "cautions", "rules"})

@@ -32,6 +32,7 @@ LINTS: tuple[Lint, ...] = (
     phrases.same,
     phrases.nearly_same,
     phrases.shared_codes,
+    phrases.untitled_codes,
     measures.units,
     measures.fact_definitions,
     measures.vehicle_conditions,

@@ -61,6 +61,10 @@ fuel_pressure: {label: Fuel pressure, unit: kPa, minimum: 0, maximum: 1200, sour
 fuel_temperature: {label: Fuel temperature, unit: degC, minimum: -50, maximum: 120, source: practice}
 lambda: {label: Lambda, unit: dimensionless, minimum: 0.5, maximum: 2.5, source: practice}
 """,
+    "trouble_codes.yaml": """\
+p0087: {title: Fuel rail or system pressure too low, source: practice}
+p0442: {title: Small leak of the vapour system, source: practice}
+""",
     "sources/general.yaml": """\
 estimate:
   kind: common_practice

@@ -524,7 +524,18 @@ CASES = [
         SMELL,
         "P0087, P0442",
         "findings.fuel_pressure_low.codes.1: P0442 is claimed by fuel_leak_seen as well",
+        [(SMELL, "codes: [P0087]", "codes: [P0087]  # one only")],
+    ),
+    Case(
+        "code without a title",
         [(SMELL, "codes: [P0087]", "codes: [P0087, P0443]")],
+        SMELL,
+        "codes: [P0087, P0443]",
+        "findings.fuel_pressure_low.codes.1: P0443 has no title in trouble_codes.yaml",
+        [
+            (SMELL, "codes: [P0087]", "codes: [P0087, P0443]"),
+            ("trouble_codes.yaml", "", "p0443: {title: Purge valve circuit, source: practice}\n"),
+        ],
     ),
     # measures
     Case(
