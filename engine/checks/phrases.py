@@ -87,17 +87,12 @@ def shared_codes(source: KnowledgeSource) -> Iterator[Problem]:
 
 
 def untitled_codes(source: KnowledgeSource) -> Iterator[Problem]:
-    """Codes of findings that have no title, and titles of codes that no finding is matched on."""
-    claimed = set()
+    """Codes of findings that have no title."""
     for finding_id, finding in source.findings.items():
         for i, code in enumerate(finding.codes):
-            claimed.add(code.lower())
             if code.lower() not in source.trouble_codes:
                 message = f"{code} has no title in trouble_codes.yaml"
                 yield error(source, "findings", finding_id, ("codes", i), message)
-    for entry_id in source.trouble_codes:
-        if entry_id not in claimed:
-            yield warning(source, "trouble_codes", entry_id, (), "no finding is matched on this code")
 
 
 def _phrases(source: KnowledgeSource) -> Iterator[tuple[str, Path, str]]:
