@@ -257,7 +257,7 @@ class _Shelf:
             return
         before = len(self.problems)
         starts = [marks.inside[entry_id].line for entry_id in value]
-        ends = [*starts[1:], len(self.texts[name]) + 2]
+        ends = [*starts, len(self.texts[name]) + 2][1:]
         for (entry_id, raw), start, end in zip(value.items(), starts, ends, strict=True):
             if len(self.problems) - before > MAX_PROBLEMS:
                 self.complain(name, start, "more is wrong from here on; mend what is above first")

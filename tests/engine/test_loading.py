@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from engine.errors import KnowledgeError, Problem
@@ -236,6 +236,9 @@ def test_what_another_program_writes_is_read_back(value: dict[str, JSON]) -> Non
         st.binary(max_size=200), st.text(max_size=100).map(lambda text: text.encode("utf-8", "replace"))
     )
 )
+@example(b"1: 2")
+@example(b"{}")
+@example(b"? [a]\n: b")
 def test_no_content_of_a_file_raises_anything_else(
     tmp_path_factory: pytest.TempPathFactory, content: bytes
 ) -> None:
