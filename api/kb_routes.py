@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from typing import Annotated, Generic, Literal, TypeVar, cast, get_args
+from typing import Annotated, Generic, Literal, TypeVar, cast
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, Field
@@ -19,23 +19,8 @@ router = APIRouter(prefix="/v1/kb", tags=["knowledge base"])
 
 E = TypeVar("E", bound=m.Entry)
 
-SystemName = Literal[
-    "airpath",
-    "crankcase",
-    "fuel",
-    "ignition",
-    "oil",
-    "coolant",
-    "exhaust",
-    "boost_control",
-    "electrical",
-    "sensors",
-    "drivetrain",
-    "installation",
-    "general",
-]
-KNOWN_SYSTEMS: tuple[str, ...] = get_args(SystemName)
-assert (*m.SYSTEMS, "general") == KNOWN_SYSTEMS
+SystemName = m.System | Literal["general"]
+KNOWN_SYSTEMS = (*m.SYSTEMS, "general")
 
 ALL_KINDS: dict[str, type[m.Entry]] = {
     **m.KINDS,

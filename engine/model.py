@@ -8,7 +8,7 @@ names the source of its numbers: the id of an entry in ``kb/sources``.
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
@@ -24,7 +24,7 @@ TroubleCode = Annotated[str, StringConstraints(pattern=CODE_PATTERN)]
 Probability = Annotated[float, Field(gt=0.0, lt=1.0)]
 Minutes = Annotated[float, Field(gt=0.0, le=2880.0)]
 
-SYSTEMS = (
+System = Literal[
     "airpath",
     "crankcase",
     "fuel",
@@ -37,7 +37,8 @@ SYSTEMS = (
     "sensors",
     "drivetrain",
     "installation",
-)
+]
+SYSTEMS: tuple[System, ...] = get_args(System)
 
 Consequence = Literal["stop", "mend_first", "advise"]
 VerdictName = Literal["run", "run_with_advice", "mend_first", "stop"]

@@ -58,8 +58,6 @@ class Posterior:
     low: Floats
     high: Floats
     left_out: tuple[int, ...]
-    prior: Floats
-    """[C] with absent findings worked in and excluded causes 0."""
     severity: Floats
     """[4] P(worst active consequence is nothing, advise, mend_first, stop | evidence)."""
     lane_model: LaneModel
@@ -84,12 +82,8 @@ class Reasoner:
         self.groups = severity_groups > 0.0
         self.exact_width = exact_width
         self.lane_width = lane_width
-        self.silent = (
-            self.groups[2],
-            self.groups[1] | self.groups[2],
-            self.groups[0] | self.groups[1] | self.groups[2],
-        )
-        """Masks [C] of the causes that are off where there is no stop, also no mend_first, nothing at all."""
+        self.silent: Bools = np.logical_or.accumulate(self.groups[::-1], axis=0)
+        """Masks [3, C] of the causes that are off where there is no stop, no mend_first either, nothing."""
         self.single_groups = Groups.singles(network)
         self._plans: dict[tuple[tuple[int, ...], bytes], Plan | None] = {}
 
@@ -150,7 +144,6 @@ class Reasoner:
             low=low,
             high=high,
             left_out=() if exact or bounded is None else bounded.left_out,
-            prior=prior,
             severity=severity,
             lane_model=model,
             lane_log_evidence=lane_log_evidence,
@@ -168,9 +161,7 @@ class Reasoner:
             kept = [evidence.present.index(f) for f in plan.present]
             gone = -self.network.log_off[np.ix_(np.array(evidence.absent, dtype=np.intp), plan.engaged)]
             lanes += [np.repeat(start, len(kept), axis=0), reweight(start[0], gone)[0]]
-        masks = np.stack(self.silent)
-        engaged_masks = masks[:, plan.engaged]
-        lanes.append(np.where(engaged_masks, 0.0, start))
+        lanes.append(np.where(self.silent[:, plan.engaged], 0.0, start))
         stacked = np.concatenate(lanes)
         marginal_lanes = stacked.shape[0] - 3
         vacuous = None
@@ -178,8 +169,9 @@ class Reasoner:
             vacuous = np.zeros((stacked.shape[0], len(kept)), dtype=np.bool_)
             vacuous[np.arange(1, 1 + len(kept)), np.arange(len(kept))] = True
         walked = walk(plan, stacked, marginal_lanes, vacuous)
-        scale = masks @ np.log1p(-prior)
-        severity = _severity(walked.log_evidence[-3:] + scale - walked.log_evidence[0])
+        scale = self.silent @ np.log1p(-prior)
+        below = np.exp(np.minimum(walked.log_evidence[-3:] + scale - walked.log_evidence[0], 0.0))
+        severity = by_severity(np.concatenate([[1.0], below])[:, None])[0]
         weight = None
         if weigh:
             odds = _log_odds(walked.marginal)
@@ -192,12 +184,10 @@ class Reasoner:
         return marginal, float(walked.log_evidence[0]), severity, weight
 
 
-def _severity(log_share: Floats) -> Floats:
-    """Turn log P(no stop), P(no stop or mend_first), P(nothing) into a distribution over the worst one."""
-    no_stop, no_mend, nothing = np.minimum(1.0, np.exp(log_share))
-    no_mend = min(no_mend, no_stop)
-    nothing = min(nothing, no_mend)
-    return np.array([nothing, no_mend - nothing, no_stop - no_mend, 1.0 - no_stop])
+def by_severity(below: Floats) -> Floats:
+    """Turn P(x), P(x, no stop), P(x, no stop or mend_first), P(x, nothing) [4, G] into [G, 4] by severity."""
+    below = np.minimum.accumulate(below, axis=0)
+    return np.stack([below[3], below[2] - below[3], below[1] - below[2], below[0] - below[1]], axis=1)
 
 
 def _log_odds(p: Floats) -> Floats:

@@ -15,7 +15,7 @@ import numpy as np
 from engine.elimination import walk
 from engine.links import Groups
 from engine.network import Floats, Ints
-from engine.posterior import LaneModel, Reasoner
+from engine.posterior import LaneModel, Reasoner, by_severity
 
 
 class Splits:
@@ -83,10 +83,10 @@ class Splits:
             log_loose[k] = np.bincount(self.loose_group, kept, count)
             log_walk[k] += log_idle_prior @ mask[plan.engaged]
             log_walk[k] += np.log1p(-outside[mask]).sum()
-        self.total_severity: Floats = _steps_down(np.exp(np.minimum(log_walk[:, :1], 0.0)))[0]
+        self.total_severity: Floats = by_severity(np.exp(np.minimum(log_walk[:, :1], 0.0)))[0]
         below = np.exp(np.minimum(groups.log_idle + log_loose + log_walk[:, row], 0.0))
         self.share: Floats = below[0]
-        self.severity: Floats = _steps_down(below)
+        self.severity: Floats = by_severity(below)
 
     def moved(self, group: int) -> Ints:
         """Return the causes whose probability the group can change."""
@@ -157,12 +157,6 @@ def expected_doubt(splits: Splits, row: Ints, accuracy: Floats, weight: Floats) 
         doubt[0] += np.bincount(pair, drop, row.size)
         doubt[1] += np.bincount(pair, drop * weight[cause], row.size)
     return np.maximum(doubt, 0.0), severity
-
-
-def _steps_down(below: Floats) -> Floats:
-    """Turn P(x), P(x, no stop), P(x, no stop or mend_first), P(x, nothing) [4, G] into [G, 4] by severity."""
-    below = np.minimum.accumulate(below, axis=0)
-    return np.stack([below[3], below[2] - below[3], below[1] - below[2], below[0] - below[1]], axis=1)
 
 
 def entropy(p: Floats) -> Floats:
