@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 HOST ?= 127.0.0.1
 PORT ?= 8000
 
-.PHONY: serve test lint check bench soak readme lock clean
+.PHONY: serve test lint check bench soak phrases latency readme lock clean
 
 serve: $(VENV)/run.stamp
 	$(BIN)/prepull serve --host $(HOST) --port $(PORT)
@@ -28,6 +28,12 @@ bench: $(VENV)/dev.stamp
 
 soak: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.soak.chaining_soak --cases 100000
+
+phrases: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.phrases
+
+latency: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.desk.latency
 
 readme: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.test_readme

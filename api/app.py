@@ -6,12 +6,13 @@ import gc
 
 from fastapi import FastAPI
 
-from api import health_routes, kb_routes, problems, triage_routes
+from api import desk_routes, health_routes, kb_routes, phrase_routes, problems, triage_routes
 from api.body_limit import BodyLimit
 from api.problems import ProblemDetails
 from api.settings import Settings
 from api.version import distribution_version
 from engine.knowledge import load
+from engine.listening.hearing import Listener
 from engine.triage import Triage
 
 DESCRIPTION = """
@@ -39,10 +40,13 @@ def create_app(settings: Settings | None = None, triage: Triage | None = None) -
         redoc_url=None,
     )
     app.state.triage = triage or Triage(load(settings.kb, settings.chainer))
+    app.state.listener = Listener(app.state.triage.knowledge.source)
     _spare_the_collector()
     app.include_router(triage_routes.router)
+    app.include_router(phrase_routes.router)
     app.include_router(kb_routes.router)
     app.include_router(health_routes.router)
+    app.include_router(desk_routes.router)
     problems.install(app)
     app.add_middleware(BodyLimit, limit=settings.max_body_bytes)
     _document_problems(app)

@@ -1,4 +1,4 @@
-"""The `prepull` command: serve, triage, and the group kb.
+"""The `prepull` command: serve, triage, listen, and the group kb.
 
 Exit codes: 0 done (for `triage`: run or run_with_advice), 2 wrong input or usage, 3 mend_first, 4 stop,
 5 the knowledge base cannot be used, 6 the service cannot be started or failed, 7 a golden case was let run
@@ -114,6 +114,40 @@ def triage(
         complain(str(error), EXIT_SERVICE)
     tell(answer, knowledge, as_json)
     sys.exit(EXIT_VERDICT[answer.verdict.verdict])
+
+
+@main.command()
+@click.argument("words", nargs=-1, required=True)
+@click.option("--json", "as_json", is_flag=True, help="Print the same JSON as the API.")
+@click.option("--limit", default=10, show_default=True, type=click.IntRange(1, 50))
+@kb_option
+def listen(words: tuple[str, ...], as_json: bool, limit: int, folder: Path | None) -> None:
+    """Tell which findings and vehicle facts the caller's WORDS mean; - reads standard input.
+
+    Leaves with 0 also when nothing matched, and with 2 for a text that cannot be used.
+    """
+    from pydantic import ValidationError
+    from rich.console import Console
+
+    from api.phrases_text import print_heard
+    from engine.listening.answer import MAX_TEXT, PhrasesRequest, tell_heard
+    from engine.listening.hearing import Listener
+    from engine.triage import Triage
+
+    text = " ".join(words)
+    if words == ("-",):
+        text = click.get_text_stream("stdin", errors="replace").read(MAX_TEXT + 1)
+    try:
+        request = PhrasesRequest(text=text, limit=limit)
+    except ValidationError as error:
+        complain(f"the caller's words: {error.errors()[0]['msg']}", EXIT_INPUT)
+    triage = Triage(load_knowledge(folder, "compiled"))
+    source = triage.knowledge.source
+    answer = tell_heard(source, triage.stamp, Listener(source).listen(request.text, request.limit))
+    if as_json:
+        click.echo(answer.model_dump_json(exclude_none=True, indent=2))
+    else:
+        print_heard(answer, Console(soft_wrap=False, highlight=False))
 
 
 def tell(answer: TriageAnswer, knowledge: Knowledge, as_json: bool) -> None:

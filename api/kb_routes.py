@@ -27,6 +27,7 @@ ALL_KINDS: dict[str, type[m.Entry]] = {
     "vehicle_facts": m.VehicleFact,
     "quantities": m.Quantity,
     "trouble_codes": m.TroubleCodeTitle,
+    "word_groups": m.WordGroup,
 }
 
 
@@ -54,20 +55,21 @@ class EntryView(BaseModel, Generic[E]):
     related: Related
 
 
-class EntryLine(BaseModel):
+class EntryLine(BaseModel, Generic[E]):
     """One line of a list of entries."""
 
     id: str
     label: str
     system: str | None = None
+    entry: E | None = Field(default=None, description="Only if `entries=true` was asked for.")
 
 
-class EntryList(BaseModel):
+class EntryList(BaseModel, Generic[E]):
     """The entries of one kind."""
 
     kb: KbStamp
     kind: str
-    entries: list[EntryLine]
+    entries: list[EntryLine[E]]
 
 
 class KbSummary(BaseModel):
@@ -148,17 +150,26 @@ async def summary(request: Request) -> KbSummary:
     )
 
 
-def _list_route(kind: str) -> Callable[..., Awaitable[EntryList]]:
+def _list_route(kind: str, model: type[m.Entry]) -> Callable[..., Awaitable[EntryList[m.Entry]]]:
+    line_model: type[EntryLine[m.Entry]] = EntryLine[model]  # type: ignore[valid-type]
+    list_model: type[EntryList[m.Entry]] = EntryList[model]  # type: ignore[valid-type]
+
     async def list_entries(
         request: Request,
         system: Annotated[SystemName | None, Query(description="Only this system.")] = None,
-    ) -> EntryList:
+        entries: Annotated[bool, Query(description="Give each entry in full.")] = False,
+    ) -> EntryList[m.Entry]:
         knowledge: Knowledge = request.app.state.triage.knowledge
         lines = [
-            EntryLine(id=i, label=label_of(entry), system=system_of(knowledge, kind, i))
+            line_model(
+                id=i,
+                label=label_of(entry),
+                system=system_of(knowledge, kind, i),
+                entry=entry if entries else None,
+            )
             for i, entry in entries_of(knowledge, kind).items()
         ]
-        return EntryList(
+        return list_model(
             kb=request.app.state.triage.stamp,
             kind=kind,
             entries=[line for line in lines if system is None or line.system == system],
@@ -181,8 +192,8 @@ for _kind, _model in ALL_KINDS.items():
     _word = _kind.replace("_", " ")
     router.add_api_route(
         f"/{_kind}",
-        _list_route(_kind),
-        response_model=EntryList,
+        _list_route(_kind, _model),
+        response_model=EntryList[_model],  # type: ignore[valid-type]
         response_model_exclude_none=True,
         operation_id=f"list_{_kind}",
         summary=f"List the {_word}",

@@ -46,6 +46,7 @@ class KnowledgeSource:
     vehicle_facts: dict[str, m.VehicleFact]
     quantities: dict[str, m.Quantity]
     trouble_codes: dict[str, m.TroubleCodeTitle]
+    word_groups: dict[str, m.WordGroup]
     system_of: dict[tuple[str, str], str]
     """(kind, id) -> stem of the file that the entry stands in."""
     files: dict[tuple[str, str], str] = field(repr=False)
@@ -68,6 +69,7 @@ class KnowledgeSource:
             "vehicle_facts": self.vehicle_facts,
             "quantities": self.quantities,
             "trouble_codes": self.trouble_codes,
+            "word_groups": self.word_groups,
         }
         return by_kind[kind]
 
@@ -145,6 +147,7 @@ def load_source(root: Path) -> KnowledgeSource:
         vehicle_facts=shelf.sorted("vehicle_facts", m.VehicleFact),
         quantities=shelf.sorted("quantities", m.Quantity),
         trouble_codes=shelf.sorted("trouble_codes", m.TroubleCodeTitle),
+        word_groups=shelf.sorted("word_groups", m.WordGroup),
         system_of={key: Path(file).stem for key, file in shelf.files.items()},
         files=shelf.files,
         marks=shelf.marks,

@@ -46,6 +46,9 @@ HoldLevel = Literal["mend_first", "stop"]
 KnownState = Literal["present", "absent"]
 Place = Literal["call", "bay", "lift", "gauge", "log", "code"]
 Skill = Literal["owner", "technician", "specialist"]
+WordRole = Literal[
+    "denies", "denies_rest", "does_not_deny", "all_well", "turns", "small_talk", "same_meaning"
+]
 Activity = Literal[
     "pressurising",
     "running",
@@ -105,6 +108,7 @@ class Finding(Entry):
     label: Label
     question: Text
     heard_as: tuple[Text, ...] = ()
+    heard_when_absent: tuple[Text, ...] = ()
     found_at: Annotated[tuple[Place, ...], Field(min_length=1)]
     background: Probability
     codes: tuple[TroubleCode, ...] = ()
@@ -288,6 +292,7 @@ class VehicleFact(Entry):
     question: Text
     type: Literal["choice", "number", "yes_no"]
     choices: dict[Id, Text] = Field(default_factory=dict)
+    heard_as: dict[Id, tuple[Text, ...]] = Field(default_factory=dict)
     unit: Text | None = None
     minimum: float | None = None
     maximum: float | None = None
@@ -309,6 +314,16 @@ class Quantity(Entry):
     unit: Text
     minimum: float
     maximum: float
+    note: Text | None = None
+    source: Id
+
+
+class WordGroup(Entry):
+    """Everyday words that the listener treats alike, whatever they are said about."""
+
+    label: Label
+    role: WordRole
+    words: Annotated[tuple[Text, ...], Field(min_length=1)]
     note: Text | None = None
     source: Id
 
@@ -356,6 +371,7 @@ SINGLE_FILES: dict[str, type[Entry]] = {
     "vehicle_facts.yaml": VehicleFact,
     "quantities.yaml": Quantity,
     "trouble_codes.yaml": TroubleCodeTitle,
+    "word_groups.yaml": WordGroup,
 }
 
 GENERAL_KINDS = frozenset({"sources", "cautions", "rules"})

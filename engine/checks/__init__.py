@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from engine.checks import hazards, measures, numbers, phrases, reach, references, rules, siblings
+from engine.checks import hazards, measures, numbers, phrases, reach, references, rules, siblings, words
 from engine.errors import Problem
 from engine.loading import KnowledgeSource
 
@@ -33,6 +33,9 @@ LINTS: tuple[Lint, ...] = (
     phrases.nearly_same,
     phrases.shared_codes,
     phrases.untitled_codes,
+    words.words_in_two_groups,
+    words.runs_too_long,
+    words.vehicle_wordings,
     measures.units,
     measures.fact_definitions,
     measures.vehicle_conditions,

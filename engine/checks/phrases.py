@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 import numpy as np
@@ -11,18 +10,11 @@ from rapidfuzz import fuzz, process
 from engine.checks.report import Path, error, warning
 from engine.errors import Problem
 from engine.loading import KnowledgeSource
+from engine.phrasing import fold
 
-FEWEST_PHRASES, MOST_PHRASES = 6, 12
+FEWEST_PHRASES, MOST_PHRASES = 6, 24
 NEARLY_SAME = 95.0
 CHUNK = 512
-
-_APOSTROPHES = re.compile(r"['’`]")
-_NOT_WORDS = re.compile(r"[\W_]+")
-
-
-def fold(phrase: str) -> str:
-    """Return a phrase without case, punctuation and spare spaces, so that spellings of it are equal."""
-    return _NOT_WORDS.sub(" ", _APOSTROPHES.sub("", phrase.casefold())).strip()
 
 
 def count_of_phrases(source: KnowledgeSource) -> Iterator[Problem]:
@@ -97,5 +89,6 @@ def untitled_codes(source: KnowledgeSource) -> Iterator[Problem]:
 
 def _phrases(source: KnowledgeSource) -> Iterator[tuple[str, Path, str]]:
     for finding_id, finding in source.findings.items():
-        for i, phrase in enumerate(finding.heard_as):
-            yield finding_id, ("heard_as", i), fold(phrase)
+        for name in ("heard_as", "heard_when_absent"):
+            for i, phrase in enumerate(getattr(finding, name)):
+                yield finding_id, (name, i), fold(phrase)

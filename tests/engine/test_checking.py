@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from engine.checking import check
 from engine.checks import LINTS
-from engine.checks.phrases import fold
+from engine.phrasing import fold
 from engine.model import SYSTEMS
 from tests.engine.kb_maker import KnowledgeMaker
 

@@ -1,0 +1,79 @@
+// The way to the API. The newest question wins, a lost connection is waited out, a refusal is told.
+
+const FIRST_WAIT = 400;
+const LONGEST_WAIT = 5000;
+const PATIENCE = 15000;
+
+/** A refusal by the API: problem details by RFC 9457. */
+export class Refusal extends Error {
+  constructor(status, details) {
+    super(details?.detail ?? `The service answered ${status}.`);
+    this.status = status;
+    this.details = details;
+  }
+}
+
+/** Sends JSON and returns JSON. Throws `Refusal` for a 4xx, anything else for a connection that fails. */
+export async function send(path, body) {
+  const request = body === undefined ? {} : {
+    method: "POST",
+    headers: { "content-type": "application/json" },
+    body: JSON.stringify(body),
+  };
+  const response = await fetch(path, { ...request, signal: AbortSignal.timeout(PATIENCE) });
+  const kind = response.headers.get("content-type") ?? "";
+  const content = kind.includes("json") ? await response.json() : null;
+  if (response.ok && content !== null) return content;
+  if (response.status >= 400 && response.status < 500) throw new Refusal(response.status, content);
+  throw new Error(`status ${response.status}`);
+}
+
+/**
+ * Does one piece of work at a time, always with the newest input: what comes while one is under way waits,
+ * and only the last of it is done. Goes on trying, ever more slowly, while there is no connection.
+ */
+export class Newest {
+  #work; #done; #refused; #link;
+  #waiting = null;
+  #busy = false;
+
+  constructor({ work, done, refused, link }) {
+    this.#work = work;
+    this.#done = done;
+    this.#refused = refused;
+    this.#link = link;
+  }
+
+  ask(input) {
+    this.#waiting = { input };
+    if (!this.#busy) this.#run();
+  }
+
+  async #run() {
+    this.#busy = true;
+    let wait = FIRST_WAIT;
+    while (this.#waiting) {
+      const { input } = this.#waiting;
+      this.#waiting = null;
+      let result;
+      try {
+        result = await this.#work(input);
+      } catch (error) {
+        if (error instanceof Refusal) {
+          this.#link.found();
+          this.#refused(error);
+          continue;
+        }
+        this.#waiting ??= { input };
+        this.#link.lost();
+        await new Promise((resume) => setTimeout(resume, wait));
+        wait = Math.min(2 * wait, LONGEST_WAIT);
+        continue;
+      }
+      wait = FIRST_WAIT;
+      this.#link.found();
+      if (!this.#waiting) this.#done(result, input);
+    }
+    this.#busy = false;
+  }
+}

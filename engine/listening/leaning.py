@@ -1,0 +1,134 @@
+"""Which words are denied, or said to be as they should be, and what state that gives a finding.
+
+A denied verb covers its whole clause ("the gearbox doesn't leak a drop"), a denied thing what follows ("turns
+with no effort", "no smoke or anything"). A clause that
+says that something is well denies the trouble with what it names ("the brakes are fine"), unless that itself
+is denied ("doesn't feel right"). A clause of denials alone answers the question before it ("pinking? no").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from engine.listening.wording import Clause, Run, Runs, Word, split_clauses
+from engine.model import KnownState, WordGroup
+from engine.phrasing import fold
+
+OPPOSITE: dict[KnownState, KnownState] = {"present": "absent", "absent": "present"}
+
+DENIAL_WEIGHT = 1.5
+"""A denial is said on purpose, its absence is not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leaning:
+    """Per word: is it denied, is it said to be well, and does it only serve to say so."""
+
+    denied: tuple[bool, ...]
+    well: tuple[bool, ...]
+    serving: tuple[bool, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """How much a word tells of a sense, and the share of the phrasings with it that deny it there."""
+
+    weight: float
+    denied: float
+
+
+@dataclass(frozen=True)
+class DenialWords:
+    """The word groups that decide what is denied."""
+
+    denies: Runs
+    denies_rest: Runs
+    does_not_deny: Runs
+    all_well: Runs
+    turns: Runs
+
+    @classmethod
+    def of(cls, groups: Iterable[WordGroup]) -> DenialWords:
+        """Collect the runs of all groups by role."""
+        runs: dict[str, set[Run]] = {}
+        for group in groups:
+            for words in group.words:
+                runs.setdefault(group.role, set()).add(tuple(fold(words).split()))
+        roles = ("denies", "denies_rest", "does_not_deny", "all_well", "turns")
+        return cls(*(Runs(runs.get(role, ())) for role in roles))
+
+    def leaning(self, text: str, words: Sequence[Word], clauses: Sequence[Clause]) -> Leaning:
+        """Return the leaning of each of `words` of `text`, which `clauses` divide."""
+        denied, fine, serving = ([False] * len(words) for _ in range(3))
+        for number, clause in enumerate(clauses):
+            denied_from, well = self._clause(words, clause, serving)
+            # "Not right" denies that it is well: the trouble is there.
+            if well and denied_from is None:
+                fine[clause.first : clause.last] = [True] * (clause.last - clause.first)
+            elif denied_from is not None and not well:
+                denied[denied_from : clause.last] = [True] * (clause.last - denied_from)
+            between = text[words[clause.first - 1].end : words[clause.first].start] if number else ""
+            answers = denied_from is not None and all(serving[clause.first : clause.last])
+            if answers and "?" in between:
+                before = clauses[number - 1]
+                denied[before.first : before.last] = [True] * (before.last - before.first)
+        return Leaning(tuple(denied), tuple(fine), tuple(serving))
+
+    def of_phrasing(self, text: str, phrasing: Sequence[Word]) -> Leaning:
+        """Return the leaning of a phrasing that stands by itself."""
+        return self.leaning(text, phrasing, split_clauses(text, tuple(phrasing), self.turns))
+
+    def _clause(self, words: Sequence[Word], clause: Clause, serving: list[bool]) -> tuple[int | None, bool]:
+        """Mark the words that serve; return from where on the clause is denied, and whether it says all is well."""
+        denied_from: int | None = None
+        well = False
+        folded = [word.folded for word in words[clause.first : clause.last]]
+        at = clause.first
+        while at < clause.last:
+            found = {
+                role: getattr(self, role).at(folded, at - clause.first, len(folded))
+                for role in ("does_not_deny", "all_well", "denies", "denies_rest")
+            }
+            role = max(found, key=lambda name: found[name])
+            length = found[role]
+            if length and role != "does_not_deny":
+                serving[at : at + length] = [True] * length
+            if length and role == "all_well":
+                well = True
+            elif length and role in {"denies", "denies_rest"}:
+                start = clause.first if role == "denies" else at
+                denied_from = start if denied_from is None else min(start, denied_from)
+            at += max(length, 1)
+        return denied_from, well
+
+
+def state_of(
+    state: KnownState,
+    telling: Mapping[str, Telling],
+    words: Sequence[Word],
+    leaning: Leaning,
+    clauses: Iterable[Clause],
+) -> KnownState:
+    """Return the state that a stretch of words gives a finding, of a sense that means `state`.
+
+    The same words denied here and not in the phrasings mean the opposite; denied in both, or in neither,
+    they mean the same ("no boost" and "won't build boost"). That all is well is the opposite of a trouble, and
+    says nothing against a sense that means its absence. Each word speaks by how much it tells of the sense,
+    each clause by the square of that: what is meant stands in one clause, the others are around it.
+    """
+    opposite = same = 0.0
+    for clause in clauses:
+        flipped = total = 0.0
+        for i in range(clause.first, clause.last):
+            told = telling.get(words[i].stem)
+            if told is None or leaning.serving[i]:
+                continue
+            total += told.weight
+            if leaning.well[i] and state == "present":
+                flipped += told.weight
+            else:
+                flipped += told.weight * ((1.0 - told.denied) if leaning.denied[i] else told.denied)
+        opposite += total * flipped
+        same += total * (total - flipped)
+    return OPPOSITE[state] if DENIAL_WEIGHT * opposite > same else state

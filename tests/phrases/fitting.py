@@ -1,0 +1,104 @@
+"""Fits the score on the tuning set; the held-apart set is not read.
+
+First the direction: how much small talk in the same words and the odds of a symptom weigh against likeness,
+so that most findings are offered among the first five while `FALSE_ALARMS` of the lines without a symptom
+raise one. Then the scale: logistic regression of "was meant" on that weighed likeness, so that a score is
+about the share of candidates like it that were meant. Prints the constants of `engine.listening.weighing` and
+`engine.listening.hearing`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from engine.knowledge import load
+from engine.listening.hearing import Listener
+from engine.listening.weighing import Candidate
+from tests.phrases.lines import TUNING, Line, read_lines
+
+FALSE_ALARMS = 0.0376
+LIKELIEST = 10
+STEPS = 30
+
+Lines = Sequence[tuple[Line, list[tuple[str, Candidate]]]]
+
+
+def main() -> None:
+    """Print the constants, and how right the scores are."""
+    listener = Listener(load().source)
+    lines = [(line, listener.candidates(line.says)) for line in read_lines(TUNING)]
+    best = max(
+        (*threshold_for(lines, talk, odds), talk, odds)
+        for talk in np.arange(0.0, 1.01, 0.1)
+        for odds in np.arange(0.0, 1.41, 0.1)
+    )
+    recall, threshold, talk, odds = best
+    print(f"TALK, ODDS = {talk:.2f}, {odds:.2f}")
+    print(f"HEARD_FROM = {threshold:.2f} (recall@5 {recall:.1%} at {FALSE_ALARMS:.1%} false alarms)")
+    rows = [row for line, candidates in lines for row in rows_of(line, candidates, talk, odds, threshold)]
+    x, y = np.array([row[:3] for row in rows]), np.array([row[3] for row in rows])
+    w = logistic(x, y)
+    print(f"SLOPE, BEHIND_SLOPE, OFFSET = {w[0]:.2f}, {w[1]:.2f}, {w[2]:.2f}")
+    score = 1.0 / (1.0 + np.exp(-x @ w))
+    for low in np.arange(0.0, 1.0, 0.1):
+        within = (score >= low) & (score < low + 0.1)
+        if within.any():
+            print(
+                f"  score {low:.1f}-{low + 0.1:.1f}: {within.sum():5} candidates, {y[within].mean():6.1%} meant"
+            )
+
+
+def rows_of(
+    line: Line, candidates: list[tuple[str, Candidate]], talk: float, odds: float, threshold: float
+) -> list[tuple[float, float, float, float]]:
+    """Return weight, how far behind, the constant and whether it was meant, for what would be heard."""
+    rows: list[tuple[float, float, float, float]] = []
+    told: list[tuple[Candidate, float]] = []
+    for finding, c in sorted(candidates, key=lambda f: -weighed(f[1], talk, odds))[:LIKELIEST]:
+        weight = weighed(c, talk, odds)
+        over = (w for o, w in told if o.span.first < c.span.last and o.span.last > c.span.first)
+        ahead = next(over, weight)
+        told.append((c, weight))
+        if ahead >= threshold:
+            rows.append((weight, weight - ahead, -1.0, float(finding in line.means)))
+    return rows
+
+
+def weighed(candidate: Candidate, talk: float, odds: float) -> float:
+    """Return the likeness with what small talk and odds add."""
+    return candidate.likeness - talk * candidate.small_talk + odds * candidate.odds
+
+
+def threshold_for(lines: Lines, talk: float, odds: float) -> tuple[float, float]:
+    """Return recall@5 and the lowest threshold that keeps to `FALSE_ALARMS`."""
+    quiet = sorted(
+        max((weighed(c, talk, odds) for _, c in candidates), default=-9.0)
+        for line, candidates in lines
+        if line.kind == "nothing"
+    )
+    threshold = quiet[len(quiet) - 1 - int(FALSE_ALARMS * len(quiet))] + 1e-6
+    right = meant = 0
+    for line, candidates in lines:
+        scored = sorted((-weighed(c, talk, odds), finding) for finding, c in candidates)
+        offered = [finding for value, finding in scored if -value >= threshold]
+        for finding in line.means:
+            meant += 1
+            before = offered[: offered.index(finding)] if finding in offered else ()
+            right += finding in offered and sum(other not in line.means for other in before) < 5
+    return right / meant, threshold
+
+
+def logistic(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the weights of the logistic regression of `y` on the columns of `x`, by Newton's method."""
+    w = np.zeros(x.shape[1])
+    for _ in range(STEPS):
+        p = 1.0 / (1.0 + np.exp(-x @ w))
+        w += np.linalg.solve((x * (p * (1.0 - p))[:, None]).T @ x + 1e-6 * np.eye(len(w)), x.T @ (y - p))
+    return w
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,33 @@
+"""Lines that callers say, with what they mean; written by authors who had not read the knowledge base's own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import yaml
+from pydantic import BaseModel, ConfigDict, TypeAdapter
+
+from engine.model import KnownState
+
+HERE = Path(__file__).parent
+HELD_APART = HERE / "held_apart.yaml"
+TUNING = HERE / "tuning.yaml"
+
+Kind = Literal["plain", "misspelt", "indirect", "chatty", "several", "negated", "nothing", "vehicle"]
+
+
+class Line(BaseModel):
+    """One line of speech."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    says: str
+    kind: Kind
+    means: dict[str, KnownState]
+    vehicle: dict[str, str] = {}
+
+
+def read_lines(path: Path) -> tuple[Line, ...]:
+    """Return the lines of a file."""
+    return TypeAdapter(tuple[Line, ...]).validate_python(yaml.safe_load(path.read_text("utf-8")))
