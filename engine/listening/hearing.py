@@ -14,7 +14,7 @@ from engine.listening.wording import Clause, SameWords, Word, split_clauses, spl
 from engine.loading import KnowledgeSource
 from engine.model import KnownState
 
-LEAST_SCORE = 0.02
+LEAST_SCORE = 0.004
 MOST_NEAREST = 3
 SAME_WORDS = 0.5
 CODE = re.compile(r"\b[PCBU][0-3][0-9A-F]{3}\b", re.IGNORECASE)

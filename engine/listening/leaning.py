@@ -17,7 +17,10 @@ from engine.phrasing import fold
 
 OPPOSITE: dict[KnownState, KnownState] = {"present": "absent", "absent": "present"}
 
-DENIAL_WEIGHT = 1.5
+MOST_LISTED = 3
+"""A clause of so few words after a denied one goes on with its list: "no lamps, engine one, oil one"."""
+
+DENIAL_WEIGHT = 2.0
 """A denial is said on purpose, its absence is not."""
 
 
@@ -61,19 +64,41 @@ class DenialWords:
     def leaning(self, text: str, words: Sequence[Word], clauses: Sequence[Clause]) -> Leaning:
         """Return the leaning of each of `words` of `text`, which `clauses` divide."""
         denied, fine, serving = ([False] * len(words) for _ in range(3))
+        open_denial = False
         for number, clause in enumerate(clauses):
             denied_from, well = self._clause(words, clause, serving)
+            after = clauses[number - 1] if number else None
+            listed = (
+                open_denial
+                and after is not None
+                and after.sentence == clause.sentence
+                and clause.last - clause.first <= MOST_LISTED
+                and "," in text[words[after.last - 1].end : words[clause.first].start]
+            )
             # "Not right" denies that it is well: the trouble is there.
             if well and denied_from is None:
                 fine[clause.first : clause.last] = [True] * (clause.last - clause.first)
             elif denied_from is not None and not well:
                 denied[denied_from : clause.last] = [True] * (clause.last - denied_from)
-            between = text[words[clause.first - 1].end : words[clause.first].start] if number else ""
-            answers = denied_from is not None and all(serving[clause.first : clause.last])
-            if answers and "?" in between:
-                before = clauses[number - 1]
-                denied[before.first : before.last] = [True] * (before.last - before.first)
+            elif listed:
+                denied[clause.first : clause.last] = [True] * (clause.last - clause.first)
+            open_denial = listed or (denied_from is not None and not well)
+            if denied_from is not None and not well:
+                self._answer(text, words, clauses, number, denied)
         return Leaning(tuple(denied), tuple(fine), tuple(serving))
+
+    @staticmethod
+    def _answer(
+        text: str, words: Sequence[Word], clauses: Sequence[Clause], number: int, denied: list[bool]
+    ) -> None:
+        """Deny the question that the denial in this clause answers, if the sentence before it is one."""
+        here = clauses[number].sentence
+        first = next(clause for clause in clauses if clause.sentence == here).first
+        if first == 0 or "?" not in text[words[first - 1].end : words[first].start]:
+            return
+        for clause in clauses[:number]:
+            if clause.sentence == here - 1:
+                denied[clause.first : clause.last] = [True] * (clause.last - clause.first)
 
     def of_phrasing(self, text: str, phrasing: Sequence[Word]) -> Leaning:
         """Return the leaning of a phrasing that stands by itself."""
@@ -97,7 +122,9 @@ class DenialWords:
             if length and role == "all_well":
                 well = True
             elif length and role in {"denies", "denies_rest"}:
-                start = clause.first if role == "denies" else at
+                # "On the throttle nothing": what has nothing behind it denies what is before it.
+                whole = role == "denies" or at + length == clause.last
+                start = clause.first if whole else at
                 denied_from = start if denied_from is None else min(start, denied_from)
             at += max(length, 1)
         return denied_from, well
@@ -113,10 +140,12 @@ def state_of(
     """Return the state that a stretch of words gives a finding, of a sense that means `state`.
 
     The same words denied here and not in the phrasings mean the opposite; denied in both, or in neither,
-    they mean the same ("no boost" and "won't build boost"). That all is well is the opposite of a trouble, and
-    says nothing against a sense that means its absence. Each word speaks by how much it tells of the sense,
+    they mean the same ("no boost" and "won't build boost"). That all is well is the opposite of a trouble. Healthy
+    wordings deny as often as not, so nothing turns them round. Each word speaks by how much it tells of the sense,
     each clause by the square of that: what is meant stands in one clause, the others are around it.
     """
+    if state == "absent":
+        return state
     opposite = same = 0.0
     for clause in clauses:
         flipped = total = 0.0
@@ -125,7 +154,7 @@ def state_of(
             if told is None or leaning.serving[i]:
                 continue
             total += told.weight
-            if leaning.well[i] and state == "present":
+            if leaning.well[i]:
                 flipped += told.weight
             else:
                 flipped += told.weight * ((1.0 - told.denied) if leaning.denied[i] else told.denied)

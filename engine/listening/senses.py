@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,8 @@ from engine.model import KnownState
 
 NEAREST = 3
 FUZZY_FROM, FUZZY_RATIO = 5, 80.0
+TROUBLE_SMOOTHING = 0.3
+TROUBLE_POWER = 3.0
 EVERYWHERE = 0.1
 """A stem in more than this share of the senses tells nothing about any."""
 
@@ -78,7 +80,8 @@ class SenseIndex:
         self._wholes = _Both(wholes)
         counts = _senses_with(self.senses)
         self._everywhere = {stem for stem, n in counts.items() if n > EVERYWHERE * len(self.senses)}
-        self.telling = [_telling(sense, counts, len(self.senses)) for sense in self.senses]
+        trouble = _trouble(self.senses)
+        self.telling = [_telling(sense, counts, len(self.senses), trouble) for sense in self.senses]
         most = max((len(sense.phrasings) for sense in self.senses), default=0)
         # Rows of each sense side by side, the missing ones pointing at a column of zeros behind the last row.
         self._row = np.full((len(self.senses), max(most, NEAREST)), len(rows), dtype=np.intp)
@@ -135,7 +138,30 @@ def _senses_with(senses: Sequence[Sense]) -> Counter[str]:
     return counts
 
 
-def _telling(sense: Sense, senses_with: Counter[str], senses: int) -> dict[str, Telling]:
+def _trouble(senses: Sequence[Sense]) -> dict[str, float]:
+    """Return how much each stem names a trouble and not a part, 0 to 1.
+
+    A part is named whether it is well or not ("tank", "cap"); what is wrong with it ("hiss") is not named where
+    it is well. So it is the share of the stem's frequency that falls to phrasings of present findings.
+    """
+    texts: dict[KnownState, int] = {"present": 0, "absent": 0}
+    counts: dict[KnownState, Counter[str]] = {"present": Counter(), "absent": Counter()}
+    for sense in senses:
+        if sense.finding is not None:
+            texts[sense.state] += len(sense.phrasings)
+            for said in sense.phrasings:
+                counts[sense.state].update(said.stems)
+    found = {}
+    for stem in counts["present"] | counts["absent"]:
+        present = (counts["present"][stem] + TROUBLE_SMOOTHING) / (texts["present"] + 1.0)
+        absent = (counts["absent"][stem] + TROUBLE_SMOOTHING) / (texts["absent"] + 1.0)
+        found[stem] = present / (present + absent)
+    return found
+
+
+def _telling(
+    sense: Sense, senses_with: Counter[str], senses: int, trouble: Mapping[str, float]
+) -> dict[str, Telling]:
     """Return what each stem tells of a sense: in how many of its phrasings it is, and how few others have it."""
     count: Counter[str] = Counter()
     denied: Counter[str] = Counter()
@@ -146,7 +172,10 @@ def _telling(sense: Sense, senses_with: Counter[str], senses: int) -> dict[str, 
                 leans[word.stem] = leans.get(word.stem, False) or denies
         count.update(leans.keys())
         denied.update(stem for stem, lean in leans.items() if lean)
-    return {
-        stem: Telling(n / len(sense.phrasings) * math.log(senses / senses_with[stem]), denied[stem] / n)
-        for stem, n in count.items()
-    }
+    found = {}
+    for stem, n in count.items():
+        weight = n / len(sense.phrasings) * math.log(senses / senses_with[stem])
+        if sense.state == "present":
+            weight *= trouble.get(stem, 0.5) ** TROUBLE_POWER
+        found[stem] = Telling(weight, denied[stem] / n)
+    return found

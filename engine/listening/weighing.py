@@ -14,12 +14,15 @@ from engine.listening.senses import Sense, SenseIndex
 from engine.listening.terms import Floats
 from engine.listening.wording import Clause, Span, Word, spans_of
 
-TALK, ODDS = 0.70, 0.50
-SLOPE, BEHIND_SLOPE, OFFSET = 2.71, 6.84, 3.00
+TALK, ODDS = 0.70, 0.40
+SLOPE, BEHIND_SLOPE, OFFSET = 2.97, 7.11, 3.08
 """Weights of the score, fitted on the tuning set by ``python -m tests.phrases.fitting``."""
 
-HEARD_FROM = 0.40
+HEARD_FROM = 0.50
 """Weight from which a symptom is heard at all, fitted with them."""
+
+HEALTHY_BEHIND = 0.1
+"""A healthy wording is taken only if it is so much more like what is said than the wordings of the trouble."""
 
 ENOUGH_WORDS = 4.0
 """A span of this many words carries 63 % of what a long one could: a single word fits too much."""
@@ -66,6 +69,7 @@ class Weigher:
     def __init__(self, senses: Sequence[Sense]) -> None:
         self.index = SenseIndex(senses)
         self._small_talk = np.array([sense.finding is None for sense in senses], dtype=np.bool_)
+        self._healthy = np.array([sense.state == "absent" for sense in senses], dtype=np.float32)
         self._odds = SymptomOdds(
             (said.words for sense in senses if sense.finding for said in sense.phrasings),
             (said.words for sense in senses if not sense.finding for said in sense.phrasings),
@@ -79,7 +83,8 @@ class Weigher:
         best = self._best(words, clauses, spans)
         sentence = _sentences(clauses)
         found: dict[str, Candidate] = {}
-        for sense in np.argsort(-best.likeness, kind="stable")[:MOST_LOOKED_AT].tolist():
+        preferred = best.likeness - HEALTHY_BEHIND * self._healthy
+        for sense in np.argsort(-preferred, kind="stable")[:MOST_LOOKED_AT].tolist():
             finding = self.index.senses[sense].finding
             if finding is None or finding in found:
                 continue

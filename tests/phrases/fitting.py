@@ -29,7 +29,7 @@ Lines = Sequence[tuple[Line, list[tuple[str, Candidate]]]]
 def main() -> None:
     """Print the constants, and how right the scores are."""
     listener = Listener(load().source)
-    lines = [(line, listener.candidates(line.says)) for line in read_lines(TUNING)]
+    lines = [(line, listener.candidates(line.says)) for line in read_lines(*TUNING)]
     best = max(
         (*threshold_for(lines, talk, odds), talk, odds)
         for talk in np.arange(0.0, 1.01, 0.1)
@@ -37,7 +37,7 @@ def main() -> None:
     )
     recall, threshold, talk, odds = best
     print(f"TALK, ODDS = {talk:.2f}, {odds:.2f}")
-    print(f"HEARD_FROM = {threshold:.2f} (recall@5 {recall:.1%} at {FALSE_ALARMS:.1%} false alarms)")
+    print(f"HEARD_FROM = {threshold:.3f} (recall@5 {recall:.1%} at {FALSE_ALARMS:.1%} false alarms)")
     rows = [row for line, candidates in lines for row in rows_of(line, candidates, talk, odds, threshold)]
     x, y = np.array([row[:3] for row in rows]), np.array([row[3] for row in rows])
     w = logistic(x, y)

@@ -12,7 +12,7 @@ from engine.model import KnownState
 
 HERE = Path(__file__).parent
 HELD_APART = HERE / "held_apart.yaml"
-TUNING = HERE / "tuning.yaml"
+TUNING = (HERE / "tuning.yaml", HERE / "tuning_second.yaml")
 
 Kind = Literal["plain", "misspelt", "indirect", "chatty", "several", "negated", "nothing", "vehicle"]
 
@@ -28,6 +28,7 @@ class Line(BaseModel):
     vehicle: dict[str, str] = {}
 
 
-def read_lines(path: Path) -> tuple[Line, ...]:
-    """Return the lines of a file."""
-    return TypeAdapter(tuple[Line, ...]).validate_python(yaml.safe_load(path.read_text("utf-8")))
+def read_lines(*paths: Path) -> tuple[Line, ...]:
+    """Return the lines of some files."""
+    said = [line for path in paths for line in yaml.safe_load(path.read_text("utf-8"))]
+    return TypeAdapter(tuple[Line, ...]).validate_python(said)
