@@ -35,10 +35,16 @@ class Leaning:
 
 @dataclass(frozen=True, slots=True)
 class Telling:
-    """How much a word tells of a sense, and the share of the phrasings with it that deny it there."""
+    """How much a word tells of a sense.
+
+    `denied` is the share of the sense's phrasings with the word that deny it; `trouble` (0 to 1) says how far the
+    word names what is wrong: to deny a trouble is to say that it is not there, to deny what ought to be
+    ("won't start") is to say that it is.
+    """
 
     weight: float
     denied: float
+    trouble: float
 
 
 @dataclass(frozen=True)
@@ -156,8 +162,10 @@ def state_of(
             total += told.weight
             if leaning.well[i]:
                 flipped += told.weight
+            elif leaning.denied[i]:
+                flipped += told.weight * (1.0 - told.denied) * told.trouble
             else:
-                flipped += told.weight * ((1.0 - told.denied) if leaning.denied[i] else told.denied)
+                flipped += told.weight * told.denied
         opposite += total * flipped
         same += total * (total - flipped)
     return OPPOSITE[state] if DENIAL_WEIGHT * opposite > same else state

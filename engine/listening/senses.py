@@ -25,6 +25,9 @@ NEAREST = 3
 FUZZY_FROM, FUZZY_RATIO = 5, 80.0
 TROUBLE_SMOOTHING = 0.3
 TROUBLE_POWER = 3.0
+NO_TROUBLE, ALL_TROUBLE = 0.50, 0.65
+"""Shares between which a stem goes over from naming a part or what ought to be to naming what is wrong."""
+
 EVERYWHERE = 0.1
 """A stem in more than this share of the senses tells nothing about any."""
 
@@ -174,8 +177,8 @@ def _telling(
         denied.update(stem for stem, lean in leans.items() if lean)
     found = {}
     for stem, n in count.items():
-        weight = n / len(sense.phrasings) * math.log(senses / senses_with[stem])
-        if sense.state == "present":
-            weight *= trouble.get(stem, 0.5) ** TROUBLE_POWER
-        found[stem] = Telling(weight, denied[stem] / n)
+        share = trouble.get(stem, 0.5)
+        weight = n / len(sense.phrasings) * math.log(senses / senses_with[stem]) * share**TROUBLE_POWER
+        names = min(1.0, max(0.0, (share - NO_TROUBLE) / (ALL_TROUBLE - NO_TROUBLE)))
+        found[stem] = Telling(weight, denied[stem] / n, names)
     return found

@@ -37,7 +37,8 @@ class Candidate:
 
     `likeness` (0 to 8) is that of the span and of the sentences around it; `small_talk` is the greatest of
     small talk in the same words; `odds` (nats) says whether a symptom is spoken of there at all. `behind` is
-    how much less it weighs than the weightiest candidate in any of the same words.
+    how much less it weighs than the weightiest candidate in any of the same words, `loudest` the weight of the
+    weightiest in the same sentences.
     """
 
     sense: int
@@ -46,6 +47,7 @@ class Candidate:
     small_talk: float
     odds: float
     behind: float = 0.0
+    loudest: float = 0.0
 
     @property
     def weight(self) -> float:
@@ -54,8 +56,8 @@ class Candidate:
 
     @property
     def heard(self) -> bool:
-        """Whether the weightiest in its words weighs enough for a symptom."""
-        return self.weight + self.behind >= HEARD_FROM
+        """Whether a symptom is spoken of in its sentences."""
+        return self.loudest >= HEARD_FROM
 
     @property
     def score(self) -> float:
@@ -93,7 +95,7 @@ class Weigher:
             odds = self._odds.mean(words[around.first : around.last])
             likeness, talk = float(best.likeness[sense]), float(best.small_talk[sense])
             found[finding] = Candidate(sense, span, likeness, talk, odds)
-        return _with_distance(sorted(found.values(), key=lambda candidate: -candidate.weight))
+        return _with_distance(sorted(found.values(), key=lambda candidate: -candidate.weight), sentence)
 
     def _best(self, words: tuple[Word, ...], clauses: Sequence[Clause], spans: Sequence[Span]) -> _Best:
         count = len(self.index.senses)
@@ -128,14 +130,20 @@ class _Best:
     small_talk: Floats
 
 
-def _with_distance(candidates: Sequence[Candidate]) -> list[Candidate]:
-    """Set how far each is behind; `candidates` come the weightiest first."""
+def _with_distance(candidates: Sequence[Candidate], sentence: Sequence[Span]) -> list[Candidate]:
+    """Set how far each is behind, and the loudest around it; `candidates` come the weightiest first."""
     told: list[Candidate] = []
-    for candidate in candidates:
-        span = candidate.span
-        ahead = next((c for c in told if c.span.first < span.last and c.span.last > span.first), candidate)
-        told.append(replace(candidate, behind=ahead.weight - candidate.weight))
+    around = [_around(sentence, candidate.span) for candidate in candidates]
+    for candidate, sentences in zip(candidates, around, strict=True):
+        ahead = next((c for c in told if _share(c.span, candidate.span)), candidate)
+        loud = next((c for c, s in zip(told, around, strict=False) if _share(s, sentences)), candidate)
+        behind = ahead.weight - candidate.weight
+        told.append(replace(candidate, behind=behind, loudest=loud.weight))
     return told
+
+
+def _share(one: Span, other: Span) -> bool:
+    return one.first < other.last and one.last > other.first
 
 
 def _sentences(clauses: Sequence[Clause]) -> list[Span]:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from engine.checking import check
 from engine.checks import LINTS
-from engine.phrasing import fold
 from engine.model import SYSTEMS
+from engine.phrasing import fold
 from tests.engine.kb_maker import KnowledgeMaker
 
 Edit = tuple[str, str, str]

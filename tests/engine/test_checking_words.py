@@ -54,7 +54,9 @@ def phrases(*said: str, name: str = "heard_as") -> str:
 
 
 ON_A_GAUGE = "found_at: [gauge]"
-HEARD_AS = "  heard_as:\n    petrol: [pump fuel, super]\n    methanol: [wood spirit]\n  source: practice\nboost"
+HEARD_AS = (
+    "  heard_as:\n    petrol: [pump fuel, super]\n    methanol: [wood spirit]\n  source: practice\nboost"
+)
 NO_HEARD_AS = "  source: practice\nboost"
 
 CASES = [
@@ -222,8 +224,6 @@ def test_whatever_is_claimed_twice_is_told_and_nothing_else(
     # Counted anew: one problem for each wording over the first, per kind of use and folded wording.
     claims = [(role == "same_meaning", fold(one)) for role, said in groups for one in said]
     assert len(problems) == len(claims) - len(set(claims))
-    across = [
-        {(role == "same_meaning", fold(one)) for one in said} for role, said in groups
-    ]
+    across = [{(role == "same_meaning", fold(one)) for one in said} for role, said in groups]
     twice = any(left & right for i, left in enumerate(across) for right in across[i + 1 :])
     assert any(problem.level == "error" for problem in problems) == twice

@@ -31,8 +31,8 @@ MOST_SMALL_TALK = 0.02  # 0.004 of the lines of small talk
 SLOW = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 
 SCRAPS = (
-    "turbo", "oil", "no", "doesn't", "hiss", "on boost", "smoke", "but", "and", "fine", "P0299", "e85", "knocks",
-    "?", ".", ",", "\n", "don’t know", "😀", "\x00", "ةكر", "1.2", "bar",
+    "turbo", "oil", "no", "doesn't", "hiss", "on boost", "smoke", "but", "and", "fine", "P0299", "e85",
+    "knocks", "?", ".", ",", "\n", "don’t know", "😀", "\x00", "ةكر", "1.2", "bar",
 )  # fmt: skip
 TEXTS = st.one_of(st.text(st.characters(), max_size=200), st.lists(st.sampled_from(SCRAPS)).map(" ".join))
 
@@ -127,7 +127,9 @@ def test_case_and_spare_marks_change_nothing(
     assert listener.listen(f"  ...{text}!!  ").findings == plain
 
 
-@pytest.mark.parametrize("text", ["", " ", "?!", "\n\n", "😀", "\x00", "‮", "_", "'"])
+@pytest.mark.parametrize(
+    "text", ["", " ", "?!", "\n\n", "😀", "\x00", "\N{RIGHT-TO-LEFT OVERRIDE}", "_", "'"]
+)
 def test_a_text_without_words_asks_the_opening_question(
     listener: Listener, source: KnowledgeSource, text: str
 ) -> None:

@@ -91,9 +91,7 @@ def test_real_phrasings_by_letters(said: list[tuple[Word, ...]]) -> None:
 @settings(deadline=None)
 @given(SOME_TEXTS, SOME_TEXTS)
 def test_any_words(rows: Texts, asked: Texts) -> None:
-    agree(
-        TermIndex(word_terms, rows).likeness(asked), by_reference(words_reference(), BETWEEN, rows, asked)
-    )
+    agree(TermIndex(word_terms, rows).likeness(asked), by_reference(words_reference(), BETWEEN, rows, asked))
 
 
 @settings(deadline=None)

@@ -17,9 +17,9 @@ from engine.listening.wording import (
     Runs,
     SameWords,
     Span,
+    spans_of,
     split_clauses,
     split_words,
-    spans_of,
 )
 from engine.model import WordGroup
 from engine.phrasing import fold
@@ -28,7 +28,7 @@ ANY_TEXT = st.text(st.characters())
 """Any code points at all, lone surrogates among them."""
 
 TYPED = st.text("aBc9 .,'!?()-\n", max_size=80).filter(lambda text: "''" not in text)
-"""What a keyboard gives in a hurry. Two apostrophes in a row are one word to `fold` and two to the listener."""
+"""What a keyboard gives in a hurry; two apostrophes in a row part words for the listener, not for `fold`."""
 
 TURNS = Runs([("but",), ("apart", "from")])
 SAID = st.lists(
@@ -156,7 +156,16 @@ def test_wordings_of_one_meaning_have_the_stem_of_the_plain_one_and_keep_their_p
     text = "Blow-off valve, dump valves: turbo and snails"
     said = split_words(text)
     told = plain(said)
-    assert [word.stem for word in told] == ["blow off valv", "", "", "blow off valv", "", "turbo", "and", "turbo"]
+    assert [word.stem for word in told] == [
+        "blow off valv",
+        "",
+        "",
+        "blow off valv",
+        "",
+        "turbo",
+        "and",
+        "turbo",
+    ]
     assert [(w.folded, w.start, w.end) for w in told] == [(w.folded, w.start, w.end) for w in said]
 
 
