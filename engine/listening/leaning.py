@@ -37,14 +37,13 @@ class Leaning:
 class Telling:
     """How much a word tells of a sense.
 
-    `denied` is the share of the sense's phrasings with the word that deny it; `trouble` (0 to 1) says how far the
-    word names what is wrong: to deny a trouble is to say that it is not there, to deny what ought to be
-    ("won't start") is to say that it is.
+    `denied` is the share of the sense's phrasings with the word that deny it; `deniable` (0 to 1) says how far
+    to deny the word here turns the sense round.
     """
 
     weight: float
     denied: float
-    trouble: float
+    deniable: float
 
 
 @dataclass(frozen=True)
@@ -145,13 +144,11 @@ def state_of(
 ) -> KnownState:
     """Return the state that a stretch of words gives a finding, of a sense that means `state`.
 
-    The same words denied here and not in the phrasings mean the opposite; denied in both, or in neither,
-    they mean the same ("no boost" and "won't build boost"). That all is well is the opposite of a trouble. Healthy
-    wordings deny as often as not, so nothing turns them round. Each word speaks by how much it tells of the sense,
-    each clause by the square of that: what is meant stands in one clause, the others are around it.
+    To deny a trouble is to say that it is not there ("no smoke"); but to deny what ought to be ("won't start")
+    is to say that something is wrong, and a word that the phrasings themselves deny means the same denied. That
+    all is well turns every trouble round. Each word speaks by how much it tells of the sense, each clause by the
+    square of that: what is meant stands in one clause, the others are around it.
     """
-    if state == "absent":
-        return state
     opposite = same = 0.0
     for clause in clauses:
         flipped = total = 0.0
@@ -160,10 +157,12 @@ def state_of(
             if told is None or leaning.serving[i]:
                 continue
             total += told.weight
-            if leaning.well[i]:
+            if state == "absent":
+                flipped += told.weight * told.deniable * (1.0 - told.denied) if leaning.denied[i] else 0.0
+            elif leaning.well[i]:
                 flipped += told.weight
             elif leaning.denied[i]:
-                flipped += told.weight * (1.0 - told.denied) * told.trouble
+                flipped += told.weight * told.deniable * (1.0 - told.denied)
             else:
                 flipped += told.weight * told.denied
         opposite += total * flipped

@@ -25,8 +25,9 @@ NEAREST = 3
 FUZZY_FROM, FUZZY_RATIO = 5, 80.0
 TROUBLE_SMOOTHING = 0.3
 TROUBLE_POWER = 3.0
-NO_TROUBLE, ALL_TROUBLE = 0.50, 0.65
-"""Shares between which a stem goes over from naming a part or what ought to be to naming what is wrong."""
+LACK = 0.1
+WRONG, RIGHT = (0.58, 0.72), (0.33, 0.48)
+"""Shares between which a stem comes to name what is wrong, and ceases to name what ought to be."""
 
 EVERYWHERE = 0.1
 """A stem in more than this share of the senses tells nothing about any."""
@@ -142,23 +143,26 @@ def _senses_with(senses: Sequence[Sense]) -> Counter[str]:
 
 
 def _trouble(senses: Sequence[Sense]) -> dict[str, float]:
-    """Return how much each stem names a trouble and not a part, 0 to 1.
+    """Return how much each stem names a trouble, and not a part or what ought to be, 0 to 1.
 
-    A part is named whether it is well or not ("tank", "cap"); what is wrong with it ("hiss") is not named where
-    it is well. So it is the share of the stem's frequency that falls to phrasings of present findings.
+    A part is named whether it is well or not ("tank", "cap"). What is wrong ("hiss") is named where the
+    finding is present, and denied where it is absent; what ought to be ("starts") the other way round. So it is
+    the share of the first two in how often the stem stands in each.
     """
-    texts: dict[KnownState, int] = {"present": 0, "absent": 0}
-    counts: dict[KnownState, Counter[str]] = {"present": Counter(), "absent": Counter()}
+    texts: Counter[bool] = Counter()
+    counts: dict[bool, Counter[str]] = {True: Counter(), False: Counter()}
     for sense in senses:
-        if sense.finding is not None:
-            texts[sense.state] += len(sense.phrasings)
-            for said in sense.phrasings:
-                counts[sense.state].update(said.stems)
+        if sense.finding is None:
+            continue
+        for said in sense.phrasings:
+            texts[sense.state == "present"] += 1
+            for word, denied in zip(said.words, said.leaning.denied, strict=True):
+                counts[(sense.state == "present") != denied][word.stem] += 1
     found = {}
-    for stem in counts["present"] | counts["absent"]:
-        present = (counts["present"][stem] + TROUBLE_SMOOTHING) / (texts["present"] + 1.0)
-        absent = (counts["absent"][stem] + TROUBLE_SMOOTHING) / (texts["absent"] + 1.0)
-        found[stem] = present / (present + absent)
+    for stem in counts[True] | counts[False]:
+        wrong = (counts[True][stem] + TROUBLE_SMOOTHING) / (texts[True] + 1.0)
+        right = (counts[False][stem] + TROUBLE_SMOOTHING) / (texts[False] + 1.0)
+        found[stem] = wrong / (wrong + right)
     return found
 
 
@@ -175,10 +179,20 @@ def _telling(
                 leans[word.stem] = leans.get(word.stem, False) or denies
         count.update(leans.keys())
         denied.update(stem for stem, lean in leans.items() if lean)
+    # Of a trouble that callers tell as a lack ("won't build boost"), only what names the wrong may be denied.
+    lacking = sum(any(said.leaning.denied) for said in sense.phrasings) > LACK * len(sense.phrasings)
     found = {}
     for stem, n in count.items():
         share = trouble.get(stem, 0.5)
-        weight = n / len(sense.phrasings) * math.log(senses / senses_with[stem]) * share**TROUBLE_POWER
-        names = min(1.0, max(0.0, (share - NO_TROUBLE) / (ALL_TROUBLE - NO_TROUBLE)))
-        found[stem] = Telling(weight, denied[stem] / n, names)
+        weight = n / len(sense.phrasings) * math.log(senses / senses_with[stem])
+        if sense.state == "present":
+            weight *= share**TROUBLE_POWER
+            deniable = _ramp(share, *WRONG) if lacking else 1.0
+        else:
+            deniable = 1.0 - _ramp(share, *RIGHT)
+        found[stem] = Telling(weight, denied[stem] / n, deniable)
     return found
+
+
+def _ramp(value: float, low: float, high: float) -> float:
+    return min(1.0, max(0.0, (value - low) / (high - low)))

@@ -14,14 +14,14 @@ from engine.listening.senses import Sense, SenseIndex
 from engine.listening.terms import Floats
 from engine.listening.wording import Clause, Span, Word, spans_of
 
-TALK, ODDS = 0.70, 0.40
-SLOPE, BEHIND_SLOPE, OFFSET = 2.97, 7.11, 3.08
+TALK, ODDS = 0.60, 0.40
+SLOPE, BEHIND_SLOPE, OFFSET = 3.05, 7.17, 3.41
 """Weights of the score, fitted on the tuning set by ``python -m tests.phrases.fitting``."""
 
-HEARD_FROM = 0.50
+HEARD_FROM = 0.58
 """Weight from which a symptom is heard at all, fitted with them."""
 
-HEALTHY_BEHIND = 0.1
+HEALTHY_BEHIND = 0.25
 """A healthy wording is taken only if it is so much more like what is said than the wordings of the trouble."""
 
 ENOUGH_WORDS = 4.0
