@@ -136,7 +136,7 @@ def listen(words: tuple[str, ...], as_json: bool, limit: int, folder: Path | Non
 
     text = " ".join(words)
     if words == ("-",):
-        text = click.get_text_stream("stdin", errors="replace").read(MAX_TEXT + 1)
+        text = sys.stdin.buffer.read(MAX_FILE_BYTES).decode("utf-8", "replace")[: MAX_TEXT + 1]
     try:
         request = PhrasesRequest(text=text, limit=limit)
     except ValidationError as error:

@@ -33,11 +33,11 @@ EXAMPLES = {
     operation_id="phrases",
     summary="Hear findings in a caller's words",
     description=(
-        "Takes free text in everyday words, misspelt or indirect, with irrelevant detail and denials; answers "
-        "with the findings that may be meant, each present or absent, with the words that speak for it, and the "
-        "vehicle facts and trouble codes heard. Several findings may be heard in one sentence. Nothing is "
-        "matched: `nothing_matched` says so, and `ask` holds the question that would tell. A finding is not "
-        "a fact until a person accepts it; send those on to `/v1/triage`."
+        "Takes free text in everyday words, misspelt or indirect, with irrelevant detail and denials. "
+        "Answers with the findings that may be meant, each present or absent, the words that speak for "
+        "each, and the vehicle facts and trouble codes heard. Several findings may be heard in one "
+        "sentence. Where nothing is matched, `nothing_matched` says so and `ask` holds the question that "
+        "would tell. A finding is not a fact until a person accepts it; send those on to `/v1/triage`."
     ),
     response_model=PhrasesAnswer,
     response_model_exclude_none=True,

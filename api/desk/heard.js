@@ -38,17 +38,17 @@ export class HeardList {
     this.#draw();
   }
 
-  /** Takes the marked line down, as heard or as not there; returns what was taken, or null. */
-  takeMarked(absent) {
+  /** Takes the marked line down, as heard or the other way round; returns what was taken, or null. */
+  takeMarked(turned) {
     const line = this.#lines[this.#marked];
-    return line ? this.#take(line, absent) : null;
+    return line ? this.#take(line, turned) : null;
   }
 
-  #take(line, absent) {
+  #take(line, turned) {
     this.#lines = this.#lines.filter((other) => other !== line);
     this.#marked = 0;
     this.#draw();
-    return line.take(absent);
+    return line.take(turned);
   }
 
   #linesOf(answer) {
@@ -88,8 +88,8 @@ export class HeardList {
         rival: Boolean(f.rival_of) && call.state(f.rival_of) !== undefined,
         second: Boolean(f.rival_of),
         said: f.words.join(" … "),
-        take: (absent) => {
-          const state = absent ? "absent" : f.state;
+        take: (turned) => {
+          const state = turned === (f.state === "present") ? "absent" : "present";
           call.take({ id: f.finding, label: f.label }, state);
           return `${f.label}: ${state === "present" ? "there" : "not there"}`;
         },
@@ -110,9 +110,9 @@ export class HeardList {
   #row(line, i) {
     const isFinding = line.sign === "present" || line.sign === "absent";
     const tag = { present: "there", absent: "not there", car: "car", code: "code" }[line.sign];
-    const press = (absent) => (event) => {
+    const press = (turned) => (event) => {
       event.preventDefault();
-      this.#take(line, absent);
+      this.#take(line, turned);
       this.#field.focus();
     };
     return h("li", {
@@ -126,8 +126,8 @@ export class HeardList {
     isFinding && h("span", { class: "score", title: "How sure" }, percent(line.score)),
     h("span", { class: "takes", "aria-hidden": "true" },
       h("span", { class: "take", onpointerdown: press(false) }, isFinding ? `Take: ${tag}` : "Take"),
-      isFinding && line.sign === "present"
-        && h("span", { class: "take no", onpointerdown: press(true) }, "Not there")));
+      isFinding && h("span", { class: "take no", onpointerdown: press(true) },
+        line.sign === "present" ? "Not there" : "There")));
   }
 
   #tellUnheard(answer) {

@@ -125,8 +125,8 @@ function update() {
   listen();
 }
 
-function takeMarked(absent) {
-  const taken = heard.takeMarked(absent);
+function takeMarked(turned) {
+  const taken = heard.takeMarked(turned);
   if (taken) say(`Taken down. ${taken}`);
   else putAway();
 }

@@ -37,8 +37,8 @@ class Leaning:
 class Telling:
     """How much a word tells of a sense.
 
-    `denied` is the share of the sense's phrasings with the word that deny it; `deniable` (0 to 1) says how far
-    to deny the word here turns the sense round.
+    `denied` is the share of the sense's phrasings with the word that deny it; `deniable` (0 to 1) says how
+    far to deny the word here turns the sense round.
     """
 
     weight: float
@@ -55,6 +55,8 @@ class DenialWords:
     does_not_deny: Runs
     all_well: Runs
     turns: Runs
+    beginnings: frozenset[str]
+    """Every word that a run of the first four begins with: most words are none of them."""
 
     @classmethod
     def of(cls, groups: Iterable[WordGroup]) -> DenialWords:
@@ -64,7 +66,9 @@ class DenialWords:
             for words in group.words:
                 runs.setdefault(group.role, set()).add(tuple(fold(words).split()))
         roles = ("denies", "denies_rest", "does_not_deny", "all_well", "turns")
-        return cls(*(Runs(runs.get(role, ())) for role in roles))
+        first = (run[0] for role in roles[:-1] for run in runs.get(role, ()) if run)
+        denies, rest, harmless, well, turns = (Runs(runs.get(role, ())) for role in roles)
+        return cls(denies, rest, harmless, well, turns, frozenset(first))
 
     def leaning(self, text: str, words: Sequence[Word], clauses: Sequence[Clause]) -> Leaning:
         """Return the leaning of each of `words` of `text`, which `clauses` divide."""
@@ -110,12 +114,15 @@ class DenialWords:
         return self.leaning(text, phrasing, split_clauses(text, tuple(phrasing), self.turns))
 
     def _clause(self, words: Sequence[Word], clause: Clause, serving: list[bool]) -> tuple[int | None, bool]:
-        """Mark the words that serve; return from where on the clause is denied, and whether it says all is well."""
+        """Mark the words that serve; return from where on it is denied, and whether it says all is well."""
         denied_from: int | None = None
         well = False
         folded = [word.folded for word in words[clause.first : clause.last]]
         at = clause.first
         while at < clause.last:
+            if words[at].folded not in self.beginnings:
+                at += 1
+                continue
             found = {
                 role: getattr(self, role).at(folded, at - clause.first, len(folded))
                 for role in ("does_not_deny", "all_well", "denies", "denies_rest")
@@ -144,10 +151,10 @@ def state_of(
 ) -> KnownState:
     """Return the state that a stretch of words gives a finding, of a sense that means `state`.
 
-    To deny a trouble is to say that it is not there ("no smoke"); but to deny what ought to be ("won't start")
-    is to say that something is wrong, and a word that the phrasings themselves deny means the same denied. That
-    all is well turns every trouble round. Each word speaks by how much it tells of the sense, each clause by the
-    square of that: what is meant stands in one clause, the others are around it.
+    To deny a trouble is to say that it is not there ("no smoke"); but to deny what ought to be ("won't
+    start") is to say that something is wrong, and a word that the phrasings themselves deny means the same
+    denied. That all is well turns every trouble round. Each word speaks by how much it tells of the sense,
+    each clause by the square of that: what is meant stands in one clause, the others are around it.
     """
     opposite = same = 0.0
     for clause in clauses:

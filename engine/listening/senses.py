@@ -79,9 +79,9 @@ class SenseIndex:
     def __init__(self, senses: Sequence[Sense]) -> None:
         self.senses = tuple(senses)
         rows = [phrasing.words for sense in self.senses for phrasing in sense.phrasings]
-        wholes = [tuple(word for phrasing in s.phrasings for word in phrasing.words) for s in self.senses]
-        self._phrasings = _Both(rows)
-        self._wholes = _Both(wholes)
+        self._phrasings = _Both.of(rows)
+        owner = [number for number, sense in enumerate(self.senses) for _ in sense.phrasings]
+        self._wholes = self._phrasings.pooled(owner)
         counts = _senses_with(self.senses)
         self._everywhere = {stem for stem, n in counts.items() if n > EVERYWHERE * len(self.senses)}
         trouble = _trouble(self.senses)
@@ -118,9 +118,19 @@ class SenseIndex:
 class _Both:
     """Likeness by words and by letters, added."""
 
-    def __init__(self, texts: Sequence[tuple[Word, ...]]) -> None:
-        self._words = TermIndex(word_terms, [[word.stem for word in text] for text in texts])
-        self._letters = TermIndex(letter_terms, [[word.folded for word in text] for text in texts])
+    def __init__(self, words: TermIndex, letters: TermIndex) -> None:
+        self._words = words
+        self._letters = letters
+
+    @classmethod
+    def of(cls, texts: Sequence[tuple[Word, ...]]) -> _Both:
+        return cls(
+            TermIndex(word_terms, ([word.stem for word in text] for text in texts)),
+            TermIndex(letter_terms, ([word.folded for word in text] for text in texts)),
+        )
+
+    def pooled(self, owner: Sequence[int]) -> _Both:
+        return _Both(self._words.pooled(owner), self._letters.pooled(owner))
 
     def likeness(self, texts: Sequence[tuple[Word, ...]]) -> Floats:
         by_words = self._words.likeness([[word.stem for word in text] for text in texts])
@@ -146,8 +156,8 @@ def _trouble(senses: Sequence[Sense]) -> dict[str, float]:
     """Return how much each stem names a trouble, and not a part or what ought to be, 0 to 1.
 
     A part is named whether it is well or not ("tank", "cap"). What is wrong ("hiss") is named where the
-    finding is present, and denied where it is absent; what ought to be ("starts") the other way round. So it is
-    the share of the first two in how often the stem stands in each.
+    finding is present, and denied where it is absent; what ought to be ("starts") the other way round. So
+    it is the share of the first two in how often the stem stands in each.
     """
     texts: Counter[bool] = Counter()
     counts: dict[bool, Counter[str]] = {True: Counter(), False: Counter()}
@@ -169,7 +179,7 @@ def _trouble(senses: Sequence[Sense]) -> dict[str, float]:
 def _telling(
     sense: Sense, senses_with: Counter[str], senses: int, trouble: Mapping[str, float]
 ) -> dict[str, Telling]:
-    """Return what each stem tells of a sense: in how many of its phrasings it is, and how few others have it."""
+    """Return what each stem tells of a sense: how many of its phrasings and how few others have it."""
     count: Counter[str] = Counter()
     denied: Counter[str] = Counter()
     for said in sense.phrasings:

@@ -9,9 +9,8 @@ what is misspelt.
 
 from __future__ import annotations
 
-import math
-from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -35,13 +34,19 @@ def word_terms(stems: Sequence[str]) -> Iterable[str]:
 def letter_terms(words: Sequence[str]) -> Iterable[str]:
     """Return the runs of letters within each word, with a blank at its ends; a short word once, whole."""
     for word in words:
-        padded = f" {word} "
-        for size in range(SHORTEST_RUN, LONGEST_RUN + 1):
-            if len(padded) <= size:
-                yield padded
-                break
-            for i in range(len(padded) - size + 1):
-                yield padded[i : i + size]
+        yield from _runs(word)
+
+
+@lru_cache(maxsize=50_000)
+def _runs(word: str) -> tuple[str, ...]:
+    padded = f" {word} "
+    runs: list[str] = []
+    for size in range(SHORTEST_RUN, LONGEST_RUN + 1):
+        if len(padded) <= size:
+            runs.append(padded)
+            break
+        runs += [padded[i : i + size] for i in range(len(padded) - size + 1)]
+    return tuple(runs)
 
 
 class TermIndex:
@@ -50,31 +55,53 @@ class TermIndex:
     def __init__(self, terms: Terms, texts: Iterable[Sequence[str]]) -> None:
         self._terms = terms
         self._column: dict[str, int] = {}
-        counts = [Counter(terms(text)) for text in texts]
-        frequency: Counter[str] = Counter()
-        for count in counts:
-            frequency.update(count.keys())
-        self._column = {term: i for i, term in enumerate(frequency)}
-        df = np.fromiter(frequency.values(), dtype=np.float64, count=len(frequency))
-        self._idf = 1.0 + np.log((1.0 + len(counts)) / (1.0 + df))
-        self._rows = self._matrix(counts).T.tocsr()
+        starts, columns = [0], []
+        number = self._column.setdefault
+        for text in texts:
+            columns += [number(term, len(self._column)) for term in terms(text)]
+            starts.append(len(columns))
+        self._index(_counted(starts, columns, len(self._column)))
+
+    def pooled(self, owner: Sequence[int]) -> TermIndex:
+        """Return the index of longer texts: row i of this one is part of text ``owner[i]`` of the other."""
+        shape = (max(owner, default=-1) + 1, len(owner))
+        ones = np.ones(len(owner), dtype=np.float32)
+        whole = TermIndex(self._terms, ())
+        whole._column = self._column
+        whole._index((csr_array((ones, (owner, range(len(owner)))), shape=shape) @ self._counts).tocsr())
+        return whole
+
+    def _index(self, counts: csr_array) -> None:
+        self._counts = counts
+        df = np.bincount(counts.indices, minlength=len(self._column))
+        self._idf = (1.0 + np.log((1.0 + counts.shape[0]) / (1.0 + df))).astype(np.float32)
+        self._rows = self._weighed(counts).T.tocsr()
 
     def likeness(self, texts: Iterable[Sequence[str]]) -> Floats:
         """Return the cosine [T, R] of each of T texts with each of the R indexed ones, 0 to 1.
 
         A term that no indexed text has counts for nothing, neither for nor against.
         """
-        found: Floats = (self._matrix([Counter(self._terms(text)) for text in texts]) @ self._rows).toarray()
+        starts, columns = [0], []
+        for text in texts:
+            columns += [self._column[term] for term in self._terms(text) if term in self._column]
+            starts.append(len(columns))
+        counts = _counted(starts, columns, len(self._column))
+        found: Floats = (self._weighed(counts) @ self._rows).toarray()
         return found
 
-    def _matrix(self, counts: Sequence[Counter[str]]) -> csr_array:
-        starts, columns, weights = [0], [], []
-        for count in counts:
-            known = [(self._column[term], n) for term, n in count.items() if term in self._column]
-            row = [self._idf[column] * (1.0 + math.log(n)) for column, n in known]
-            length = math.sqrt(sum(weight * weight for weight in row)) or 1.0
-            columns += [column for column, _ in known]
-            weights += [weight / length for weight in row]
-            starts.append(len(columns))
-        shape = (len(counts), len(self._column))
-        return csr_array((np.array(weights, np.float32), np.array(columns, np.int32), starts), shape=shape)
+    def _weighed(self, counts: csr_array) -> csr_array:
+        """Return the counts as TF-IDF weights, each row of length 1."""
+        weights = (1.0 + np.log(counts.data)) * self._idf[counts.indices]
+        rows = np.repeat(np.arange(counts.shape[0]), np.diff(counts.indptr))
+        lengths = np.sqrt(np.bincount(rows, weights * weights, minlength=counts.shape[0]))
+        scaled = (weights / lengths[rows]).astype(np.float32)
+        return csr_array((scaled, counts.indices, counts.indptr), shape=counts.shape)
+
+
+def _counted(starts: list[int], columns: list[int], width: int) -> csr_array:
+    """Return how often each column stands in each row."""
+    ones = np.ones(len(columns), dtype=np.float32)
+    counts = csr_array((ones, np.array(columns, np.int32), starts), shape=(len(starts) - 1, width))
+    counts.sum_duplicates()
+    return counts

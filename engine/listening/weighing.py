@@ -22,7 +22,7 @@ HEARD_FROM = 0.58
 """Weight from which a symptom is heard at all, fitted with them."""
 
 HEALTHY_BEHIND = 0.25
-"""A healthy wording is taken only if it is so much more like what is said than the wordings of the trouble."""
+"""A healthy wording is taken only if it is so much more like what is said than those of the trouble."""
 
 ENOUGH_WORDS = 4.0
 """A span of this many words carries 63 % of what a long one could: a single word fits too much."""
@@ -37,8 +37,8 @@ class Candidate:
 
     `likeness` (0 to 8) is that of the span and of the sentences around it; `small_talk` is the greatest of
     small talk in the same words; `odds` (nats) says whether a symptom is spoken of there at all. `behind` is
-    how much less it weighs than the weightiest candidate in any of the same words, `loudest` the weight of the
-    weightiest in the same sentences.
+    how much less it weighs than the weightiest candidate in any of the same words, `loudest` the weight of
+    the weightiest in the same sentences.
     """
 
     sense: int

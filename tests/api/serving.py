@@ -26,7 +26,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def wait_until_up(base: str, seconds: float = 30.0) -> None:
+def wait_until_up(base: str, seconds: float = 90.0) -> None:
     """Wait until the server answers."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:

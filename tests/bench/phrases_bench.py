@@ -1,7 +1,7 @@
 """The listener beside general-purpose libraries, on the same phrasings and the same held-apart lines.
 
-Each library ranks all phrasings for the whole line; a finding has its best phrasing (SQLite: all of them as one
-document). Nobody raises a threshold here: what is compared is the order alone.
+Each library ranks all phrasings for the whole line; a finding has its best phrasing (SQLite: all of them as
+one document). Nobody raises a threshold here: what is compared is the order alone.
 """
 
 from __future__ import annotations

@@ -65,6 +65,9 @@ lambda: {label: Lambda, unit: dimensionless, minimum: 0.5, maximum: 2.5, source:
 p0087: {title: Fuel rail or system pressure too low, source: practice}
 p0442: {title: Small leak of the vapour system, source: practice}
 """,
+    "word_groups.yaml": """\
+denials: {label: Words that deny, role: denies, words: [not, never], source: practice}
+""",
     "sources/general.yaml": """\
 estimate:
   kind: common_practice

@@ -47,7 +47,7 @@ def tell(figures: Figures) -> None:
     for kind in get_args(Kind):
         if any(m.line.kind == kind for m in figures.meant):
             print(
-                f"    {kind:10} recall@1 {figures.recall(1, [kind]):6.1%}   recall@5 {figures.recall(5, [kind]):6.1%}"
+                f"    {kind:10} recall@1 {figures.recall(1, [kind]):6.1%} @5 {figures.recall(5, [kind]):6.1%}"
             )
 
 

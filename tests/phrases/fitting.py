@@ -46,9 +46,7 @@ def main() -> None:
     for low in np.arange(0.0, 1.0, 0.1):
         within = (score >= low) & (score < low + 0.1)
         if within.any():
-            print(
-                f"  score {low:.1f}-{low + 0.1:.1f}: {within.sum():5} candidates, {y[within].mean():6.1%} meant"
-            )
+            print(f"  score {low:.1f}-{low + 0.1:.1f}: {within.sum():5}, {y[within].mean():6.1%} meant")
 
 
 def rows_of(

@@ -1,4 +1,4 @@
-"""Lines that callers say, with what they mean; written by authors who had not read the knowledge base's own."""
+"""Lines that callers say, and what they mean; their authors had not read the knowledge base's own."""
 
 from __future__ import annotations
 
