@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field, StrictStr
+from pydantic import BeforeValidator, Field, StrictStr
 
 from engine.answer import KbStamp, Share, Told
 from engine.case import Sent
@@ -16,13 +16,18 @@ MAX_TEXT = 20_000
 OPENING_QUESTION = "What does it do that it should not, and when: starting, at idle, on boost, hot or cold?"
 
 
+def _whole(value: object) -> object:
+    # JSON Schema's integer takes 10.0, and so must this; text stays refused.
+    return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
 class PhrasesRequest(Sent):
     """What the caller said."""
 
     text: Annotated[StrictStr, Field(min_length=1, max_length=MAX_TEXT)] = Field(
         description="As it was said or typed: everyday words, misspelt, with whatever else was told."
     )
-    limit: Annotated[int, Field(strict=True, ge=1, le=50)] = Field(
+    limit: Annotated[int, BeforeValidator(_whole), Field(strict=True, ge=1, le=50)] = Field(
         default=10, description="How many findings at most."
     )
 

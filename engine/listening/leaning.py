@@ -17,9 +17,6 @@ from engine.phrasing import fold
 
 OPPOSITE: dict[KnownState, KnownState] = {"present": "absent", "absent": "present"}
 
-MOST_LISTED = 3
-"""A clause of so few words after a denied one goes on with its list: "no lamps, engine one, oil one"."""
-
 DENIAL_WEIGHT = 2.0
 """A denial is said on purpose, its absence is not."""
 
@@ -73,26 +70,12 @@ class DenialWords:
     def leaning(self, text: str, words: Sequence[Word], clauses: Sequence[Clause]) -> Leaning:
         """Return the leaning of each of `words` of `text`, which `clauses` divide."""
         denied, fine, serving = ([False] * len(words) for _ in range(3))
-        open_denial = False
         for number, clause in enumerate(clauses):
             denied_from, well = self._clause(words, clause, serving)
-            after = clauses[number - 1] if number else None
-            listed = (
-                open_denial
-                and after is not None
-                and after.sentence == clause.sentence
-                and clause.last - clause.first <= MOST_LISTED
-                and "," in text[words[after.last - 1].end : words[clause.first].start]
-            )
-            # "Not right" denies that it is well: the trouble is there.
-            if well and denied_from is None:
+            if well:
                 fine[clause.first : clause.last] = [True] * (clause.last - clause.first)
-            elif denied_from is not None and not well:
+            if denied_from is not None:
                 denied[denied_from : clause.last] = [True] * (clause.last - denied_from)
-            elif listed:
-                denied[clause.first : clause.last] = [True] * (clause.last - clause.first)
-            open_denial = listed or (denied_from is not None and not well)
-            if denied_from is not None and not well:
                 self._answer(text, words, clauses, number, denied)
         return Leaning(tuple(denied), tuple(fine), tuple(serving))
 
@@ -100,10 +83,10 @@ class DenialWords:
     def _answer(
         text: str, words: Sequence[Word], clauses: Sequence[Clause], number: int, denied: list[bool]
     ) -> None:
-        """Deny the question that the denial in this clause answers, if the sentence before it is one."""
-        here = clauses[number].sentence
-        first = next(clause for clause in clauses if clause.sentence == here).first
-        if first == 0 or "?" not in text[words[first - 1].end : words[first].start]:
+        """Deny the question that this clause answers, if it begins its sentence and the one before asks."""
+        first, here = clauses[number].first, clauses[number].sentence
+        begins = number > 0 and clauses[number - 1].sentence != here
+        if not begins or "?" not in text[words[first - 1].end : words[first].start]:
             return
         for clause in clauses[:number]:
             if clause.sentence == here - 1:
@@ -132,7 +115,9 @@ class DenialWords:
             if length and role != "does_not_deny":
                 serving[at : at + length] = [True] * length
             if length and role == "all_well":
-                well = True
+                # "Not right" denies that it is well: the trouble is there, and nothing is denied.
+                well = denied_from is None
+                denied_from = None
             elif length and role in {"denies", "denies_rest"}:
                 # "On the throttle nothing": what has nothing behind it denies what is before it.
                 whole = role == "denies" or at + length == clause.last

@@ -131,11 +131,13 @@ def split_clauses(text: str, words: tuple[Word, ...], turns: Runs) -> list[Claus
     first = sentence = 0
     for i, word in enumerate(words):
         between = text[words[i - 1].end : word.start] if i else ""
-        stop = any(mark in between for mark in '.!?;:,()\n\r–—…/"') or " - " in between
+        # "1.2 bar" and "5,500 rpm" are one number each.
+        number = between in {".", ","} and folded[i - 1].isdigit() and word.folded[0].isdigit()
+        stop = not number and STOP.search(between) is not None
         if i > first and (stop or word.folded in JOINTS or turns.at(folded, i, len(words))):
             clauses.append(Clause(first, i, sentence))
             first = i
-        if SENTENCE_END.search(between):
+        if not number and SENTENCE_END.search(between):
             sentence += 1
     if words:
         clauses.append(Clause(first, len(words), sentence))
