@@ -5,7 +5,13 @@ from __future__ import annotations
 import httpx
 from playwright.sync_api import Browser, Page, expect
 
-from tests.desk.browser import BUBBLING_TANK, PHONE, opened
+from tests.desk.browser import PHONE, opened
+
+CALL = (
+    ("when I give it full boost the tank bubbles like a kettle", "Fuel tank bubbles under boost"),
+    ("it smells of fuel after boost", "Fuel smell after boost"),
+)
+"""Six groups of keystrokes: words, Enter, Escape, twice over."""
 
 
 def test_bubbling_tank_by_keyboard_to_the_printed_sheet(browser: Browser, server: str) -> None:
@@ -13,23 +19,18 @@ def test_bubbling_tank_by_keyboard_to_the_printed_sheet(browser: Browser, server
         page = desk.page
         assert page.evaluate("document.activeElement.id") == "words"
         assert desk.verdict() == "No verdict yet"
-        desk.say(BUBBLING_TANK)
-        expect(page.locator("#heard li").first).to_contain_text("Fuel tank bubbles under boost")
-        groups = 1
-        for _ in range(3):
-            page.keyboard.press("Enter")
-            groups += 1
+        for words, label in CALL:
+            desk.say(words)
+            expect(page.locator("#heard li").first).to_contain_text(label)
+            desk.press("Enter", "Escape")
         expect(page.locator("#verdict .word strong")).to_have_text("Mend first")
-        assert groups < 8
         assert desk.known() == {
             "Fuel tank bubbles under boost": "there",
             "Fuel smell after boost": "there",
-            "Fuel leak seen": "not there",
         }
         expect(page.locator("#causes li").first).to_contain_text("Purge valve lets boost through")
         expect(page.locator(".holds li")).to_have_count(2)
 
-        page.keyboard.press("Escape")
         expect(page.locator("#words")).to_have_value("")
         page.keyboard.press("Tab")
         expect(page.locator(".question.marked")).to_be_focused()
@@ -37,10 +38,10 @@ def test_bubbling_tank_by_keyboard_to_the_printed_sheet(browser: Browser, server
         page.keyboard.press("n")
         expect(page.locator(".question.marked .read-out")).not_to_have_text(before)
         expect(page.locator(".question.marked")).to_be_focused()
-        assert len(desk.known()) == 4
+        expect(page.locator("#known li")).to_have_count(3)
 
         page.keyboard.press("Control+z")
-        expect(page.locator("#known li")).to_have_count(3)
+        expect(page.locator("#known li")).to_have_count(2)
         reach(page, "print")
         page.evaluate("window.print = () => { document.title = 'printed' }")
         page.keyboard.press("Enter")
@@ -50,7 +51,7 @@ def test_bubbling_tank_by_keyboard_to_the_printed_sheet(browser: Browser, server
         assert "Before the full-load run" in sheet
         assert "Boost passes the purge valve to canister and tank." in sheet
         assert "Lifted when:" in sheet
-        assert "Not there: Fuel leak seen" in sheet
+        assert "Fuel smell after boost" in sheet
         assert "licensed practice come first" in sheet
         assert not page.locator("main").is_visible()
         assert page.pdf().startswith(b"%PDF")
@@ -133,7 +134,7 @@ def test_phone_width_by_touch(browser: Browser, server: str) -> None:
         )
         assert small == []
         page.locator(".hop a", has_text="Car").tap()
-        expect(page.locator("#fact-induction")).to_be_in_viewport()
+        expect(page.locator("#car-head")).to_be_in_viewport()
         expect(page.locator("#verdict .word")).to_be_in_viewport()
-        page.locator(".question.marked .no").tap()
+        page.locator(".question.marked button.no").tap()
         expect(page.locator("#known li")).to_have_count(2)
