@@ -27,7 +27,7 @@ class PhrasesRequest(Sent):
     text: Annotated[StrictStr, Field(min_length=1, max_length=MAX_TEXT)] = Field(
         description="As it was said or typed: everyday words, misspelt, with whatever else was told."
     )
-    limit: Annotated[int, BeforeValidator(_whole), Field(strict=True, ge=1, le=50)] = Field(
+    limit: Annotated[int, Field(strict=True, ge=1, le=50), BeforeValidator(_whole)] = Field(
         default=10, description="How many findings at most."
     )
 
