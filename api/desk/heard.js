@@ -85,7 +85,6 @@ export class HeardList {
         head: f.label,
         sign: f.state,
         score: f.score,
-        rival: Boolean(f.rival_of) && call.state(f.rival_of) !== undefined,
         second: Boolean(f.rival_of),
         said: f.words.join(" … "),
         take: (turned) => {

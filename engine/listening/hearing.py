@@ -12,12 +12,12 @@ from engine.listening.vehicle_words import HeardVehicle, VehicleWords
 from engine.listening.weighing import Candidate, Weigher
 from engine.listening.wording import Clause, SameWords, Word, split_clauses, split_words
 from engine.loading import KnowledgeSource
-from engine.model import KnownState
+from engine.model import CODE_PATTERN, KnownState
 
 LEAST_SCORE = 0.004
 MOST_NEAREST = 3
 SAME_WORDS = 0.5
-CODE = re.compile(r"\b[PCBU][0-3][0-9A-F]{3}\b", re.IGNORECASE)
+CODE = re.compile(rf"\b{CODE_PATTERN.strip('^$')}\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,8 +82,8 @@ class Weigher:
         if not words:
             return []
         spans = spans_of(clauses)
-        best = self._best(words, clauses, spans)
         sentence = _sentences(clauses)
+        best = self._best(words, sentence, spans)
         found: dict[str, Candidate] = {}
         preferred = best.likeness - HEALTHY_BEHIND * self._healthy
         for sense in np.argsort(-preferred, kind="stable")[:MOST_LOOKED_AT].tolist():
@@ -97,10 +97,9 @@ class Weigher:
             found[finding] = Candidate(sense, span, likeness, talk, odds)
         return _with_distance(sorted(found.values(), key=lambda candidate: -candidate.weight), sentence)
 
-    def _best(self, words: tuple[Word, ...], clauses: Sequence[Clause], spans: Sequence[Span]) -> _Best:
+    def _best(self, words: tuple[Word, ...], sentence: Sequence[Span], spans: Sequence[Span]) -> _Best:
         count = len(self.index.senses)
         best = _Best(np.full(count, -1.0, np.float32), np.zeros(count, np.intp), np.zeros(count, np.float32))
-        sentence = _sentences(clauses)
         for start in range(0, len(spans), CHUNK):
             chunk = spans[start : start + CHUNK]
             around = [_around(sentence, span) for span in chunk]
