@@ -53,12 +53,18 @@ router = APIRouter(include_in_schema=False)
 _files = read_desk()
 
 
+def knows(if_none_match: str, etag: str) -> bool:
+    """Tell whether an If-None-Match header names `etag`, compared weakly (RFC 9110, 13.1.2)."""
+    named = {tag.strip().removeprefix("W/") for tag in if_none_match.split(",")}
+    return etag in named or "*" in named
+
+
 def _send(request: Request, name: str) -> Response:
     file = _files.get(name)
     if file is None:
         raise HTTPException(404, f"the call desk has no file {name[:100]!r}")
     headers = {**HEADERS, "etag": file.etag}
-    if request.headers.get("if-none-match") == file.etag:
+    if knows(request.headers.get("if-none-match", ""), file.etag):
         return Response(status_code=304, headers=headers)
     return Response(file.content, media_type=file.media_type, headers=headers)
 

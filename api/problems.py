@@ -175,12 +175,15 @@ def _accepted(context: object) -> list[str]:
 
 async def _http(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)
-    kinds = {404: "unknown-path", 405: "wrong-method", 413: "body-too-large", 415: "wrong-media-type"}
+    kinds = {400: "malformed-json", 404: "unknown-path", 405: "wrong-method", 413: "body-too-large", 415: "wrong-media-type"}
     status = error.status_code
     kind = kinds.get(status, "invalid-request" if status < 500 else "unexpected")
     detail = str(error.detail)
     if kind == "wrong-method":
         detail = f"{request.method} is not taken here"
+    elif kind == "malformed-json":
+        # Raised by FastAPI alone: bytes that are no UTF-8, or brackets nested too deep to be read.
+        detail = "the body is not JSON that can be read: it must be UTF-8, and not nested without end"
     elif detail == HTTPStatus(status).phrase:
         detail = MEANINGS[kind][1].lower()
     response = problem(kind, detail, request.url.path, status=status)

@@ -47,7 +47,16 @@ KnownState = Literal["present", "absent"]
 Place = Literal["call", "bay", "lift", "gauge", "log", "code"]
 Skill = Literal["owner", "technician", "specialist"]
 WordRole = Literal[
-    "denies", "denies_rest", "does_not_deny", "all_well", "turns", "small_talk", "same_meaning"
+    "denies",
+    "denies_rest",
+    "does_not_deny",
+    "all_well",
+    "turns",
+    "asks",
+    "affirms",
+    "fills",
+    "small_talk",
+    "same_meaning",
 ]
 Activity = Literal[
     "pressurising",

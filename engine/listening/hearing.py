@@ -6,15 +6,16 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from engine.listening.leaning import DenialWords, Leaning, state_of
+from engine.listening.leaning import DenialWords, Leaning
 from engine.listening.senses import senses_of
+from engine.listening.states import StateOdds, StateSigns
 from engine.listening.vehicle_words import HeardVehicle, VehicleWords
 from engine.listening.weighing import Candidate, Weigher
 from engine.listening.wording import Clause, SameWords, Word, split_clauses, split_words
 from engine.loading import KnowledgeSource
 from engine.model import CODE_PATTERN, KnownState
 
-LEAST_SCORE = 0.004
+LEAST_SCORE = 0.001
 MOST_NEAREST = 3
 SAME_WORDS = 0.5
 CODE = re.compile(rf"\b{CODE_PATTERN.strip('^$')}\b", re.IGNORECASE)
@@ -60,7 +61,9 @@ class Listener:
     def __init__(self, source: KnowledgeSource) -> None:
         self._denials = DenialWords.of(source.word_groups.values())
         self._same = SameWords(source.word_groups.values())
-        self._weigher = Weigher(list(senses_of(source, self._denials, self._same)))
+        senses = list(senses_of(source, self._denials, self._same))
+        self._weigher = Weigher(senses)
+        self._states = StateOdds(senses)
         self._vehicle = VehicleWords(source.vehicle_facts, self._denials)
 
     def listen(self, text: str, most: int = 10) -> Heard:
@@ -92,22 +95,44 @@ class Listener:
         found = self._weigher.candidates(words, split_clauses(text, words, self._denials.turns))
         return [(senses[candidate.sense].finding or "", candidate) for candidate in found]
 
+    def signs(self, text: str) -> dict[str, StateSigns]:
+        """Return for each finding that is anything like the text what speaks for its state there."""
+        words = self._same.plain(split_words(text))
+        clauses = split_clauses(text, words, self._denials.turns)
+        leaning = self._denials.leaning(text, words, clauses)
+        senses = self._weigher.index.senses
+        found = self._weigher.candidates(words, clauses)
+        return {senses[c.sense].finding or "": self._signs(c, words, clauses, leaning) for c in found}
+
+    def _signs(
+        self, candidate: Candidate, words: tuple[Word, ...], clauses: Sequence[Clause], leaning: Leaning
+    ) -> StateSigns:
+        span = candidate.span
+        inside = [
+            Clause(max(c.first, span.first), min(c.last, span.last), c.sentence)
+            for c in clauses
+            if c.first < span.last and c.last > span.first
+        ]
+        finding, telling = self._weigher.told_by(candidate.sense)
+        return self._states.signs(finding, telling, words, leaning, inside, candidate.healthier)
+
     def _heard(
         self, candidate: Candidate, words: tuple[Word, ...], clauses: Sequence[Clause], leaning: Leaning
     ) -> HeardFinding:
         index, span = self._weigher.index, candidate.span
         sense = index.senses[candidate.sense]
         assert sense.finding is not None
-        inside = [
-            Clause(max(c.first, span.first), min(c.last, span.last), c.sentence)
-            for c in clauses
-            if c.first < span.last and c.last > span.first
-        ]
-        state = state_of(sense.state, index.telling[candidate.sense], words, leaning, inside)
+        signs = self._signs(candidate, words, clauses, leaning)
+        state: KnownState = "absent" if signs.log_odds_of_absence > 0.0 else "present"
         numbers = range(span.first, span.last)
-        telling = tuple(i for i in numbers if index.speaks_for(candidate.sense, words[i]))
+        telling: list[int] = []
+        for i in numbers:
+            # A word without a stem belongs to the wording that the word before it stands for.
+            belongs = not words[i].stem and telling[-1:] == [i - 1]
+            if belongs or index.speaks_for(candidate.sense, words[i]):
+                telling.append(i)
         return HeardFinding(
-            sense.finding, state, candidate.score, span.first, span.last, telling or tuple(numbers)
+            sense.finding, state, candidate.score, span.first, span.last, tuple(telling or numbers)
         )
 
 

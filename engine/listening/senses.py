@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from rapidfuzz import fuzz, process
 
-from engine.listening.leaning import DenialWords, Leaning, Telling
+from engine.listening.leaning import DenialWords, Leaning
 from engine.listening.terms import Floats, TermIndex, letter_terms, word_terms
 from engine.listening.wording import SameWords, Word, split_words
 from engine.loading import KnowledgeSource
@@ -23,11 +23,6 @@ from engine.model import KnownState
 
 NEAREST = 3
 FUZZY_FROM, FUZZY_RATIO = 5, 80.0
-TROUBLE_SMOOTHING = 0.3
-TROUBLE_POWER = 3.0
-LACK = 0.1
-WRONG, RIGHT = (0.58, 0.72), (0.33, 0.48)
-"""Shares between which a stem comes to name what is wrong, and ceases to name what ought to be."""
 
 EVERYWHERE = 0.1
 """A stem in more than this share of the senses tells nothing about any."""
@@ -84,8 +79,7 @@ class SenseIndex:
         self._wholes = self._phrasings.pooled(owner)
         counts = _senses_with(self.senses)
         self._everywhere = {stem for stem, n in counts.items() if n > EVERYWHERE * len(self.senses)}
-        trouble = _trouble(self.senses)
-        self.telling = [_telling(sense, counts, len(self.senses), trouble) for sense in self.senses]
+        self.telling = [_telling(sense, counts, len(self.senses)) for sense in self.senses]
         most = max((len(sense.phrasings) for sense in self.senses), default=0)
         # Rows of each sense side by side, the missing ones pointing at a column of zeros behind the last row.
         self._row = np.full((len(self.senses), max(most, NEAREST)), len(rows), dtype=np.intp)
@@ -152,57 +146,12 @@ def _senses_with(senses: Sequence[Sense]) -> Counter[str]:
     return counts
 
 
-def _trouble(senses: Sequence[Sense]) -> dict[str, float]:
-    """Return how much each stem names a trouble, and not a part or what ought to be, 0 to 1.
-
-    A part is named whether it is well or not ("tank", "cap"). What is wrong ("hiss") is named where the
-    finding is present, and denied where it is absent; what ought to be ("starts") the other way round. So
-    it is the share of the first two in how often the stem stands in each.
-    """
-    texts: Counter[bool] = Counter()
-    counts: dict[bool, Counter[str]] = {True: Counter(), False: Counter()}
-    for sense in senses:
-        if sense.finding is None:
-            continue
-        for said in sense.phrasings:
-            texts[sense.state == "present"] += 1
-            for word, denied in zip(said.words, said.leaning.denied, strict=True):
-                counts[(sense.state == "present") != denied][word.stem] += 1
-    found = {}
-    for stem in counts[True] | counts[False]:
-        wrong = (counts[True][stem] + TROUBLE_SMOOTHING) / (texts[True] + 1.0)
-        right = (counts[False][stem] + TROUBLE_SMOOTHING) / (texts[False] + 1.0)
-        found[stem] = wrong / (wrong + right)
-    return found
-
-
-def _telling(
-    sense: Sense, senses_with: Counter[str], senses: int, trouble: Mapping[str, float]
-) -> dict[str, Telling]:
-    """Return what each stem tells of a sense: how many of its phrasings and how few others have it."""
+def _telling(sense: Sense, senses_with: Counter[str], senses: int) -> dict[str, float]:
+    """Return how much each stem tells of a sense: how many of its phrasings and how few others have it."""
     count: Counter[str] = Counter()
-    denied: Counter[str] = Counter()
     for said in sense.phrasings:
-        leans: dict[str, bool] = {}
-        for word, denies, serves in zip(said.words, said.leaning.denied, said.leaning.serving, strict=True):
-            if word.stem and not serves:
-                leans[word.stem] = leans.get(word.stem, False) or denies
-        count.update(leans.keys())
-        denied.update(stem for stem, lean in leans.items() if lean)
-    # Of a trouble that callers tell as a lack ("won't build boost"), only what names the wrong may be denied.
-    lacking = sum(any(said.leaning.denied) for said in sense.phrasings) > LACK * len(sense.phrasings)
-    found = {}
-    for stem, n in count.items():
-        share = trouble.get(stem, 0.5)
-        weight = n / len(sense.phrasings) * math.log(senses / senses_with[stem])
-        if sense.state == "present":
-            weight *= share**TROUBLE_POWER
-            deniable = _ramp(share, *WRONG) if lacking else 1.0
-        else:
-            deniable = 1.0 - _ramp(share, *RIGHT)
-        found[stem] = Telling(weight, denied[stem] / n, deniable)
-    return found
-
-
-def _ramp(value: float, low: float, high: float) -> float:
-    return min(1.0, max(0.0, (value - low) / (high - low)))
+        serving = zip(said.words, said.leaning.serving, strict=True)
+        count.update({word.stem for word, serves in serving if word.stem and not serves})
+    return {
+        stem: n / len(sense.phrasings) * math.log(senses / senses_with[stem]) for stem, n in count.items()
+    }

@@ -15,7 +15,7 @@ from engine.listening.terms import Floats
 from engine.listening.wording import Clause, Span, Word, spans_of
 
 TALK, ODDS = 0.60, 0.40
-SLOPE, BEHIND_SLOPE, OFFSET = 3.05, 7.17, 3.41
+SLOPE, BEHIND_SLOPE, OFFSET = 3.17, 5.60, 3.23
 """Weights of the score, fitted on the tuning set by ``python -m tests.phrases.fitting``."""
 
 HEARD_FROM = 0.58
@@ -36,9 +36,10 @@ class Candidate:
     """A sense that may be meant in a span.
 
     `likeness` (0 to 8) is that of the span and of the sentences around it; `small_talk` is the greatest of
-    small talk in the same words; `odds` (nats) says whether a symptom is spoken of there at all. `behind` is
-    how much less it weighs than the weightiest candidate in any of the same words, `loudest` the weight of
-    the weightiest in the same sentences.
+    small talk in the same words; `odds` (nats) says whether a symptom is spoken of there at all; `healthier`
+    is how much more alike the phrasings of absence are than those of presence. `behind` is how much less it
+    weighs than the weightiest candidate in any of the same words, `loudest` the weight of the weightiest in
+    the same sentences.
     """
 
     sense: int
@@ -46,6 +47,7 @@ class Candidate:
     likeness: float
     small_talk: float
     odds: float
+    healthier: float
     behind: float = 0.0
     loudest: float = 0.0
 
@@ -62,7 +64,7 @@ class Candidate:
     @property
     def score(self) -> float:
         """About the share of candidates like this one that were meant, 0 to 1."""
-        return 1.0 / (1.0 + math.exp(OFFSET + BEHIND_SLOPE * self.behind - SLOPE * self.weight))
+        return 1.0 / (1.0 + math.exp(OFFSET + BEHIND_SLOPE * math.sqrt(self.behind) - SLOPE * self.weight))
 
 
 class Weigher:
@@ -72,6 +74,12 @@ class Weigher:
         self.index = SenseIndex(senses)
         self._small_talk = np.array([sense.finding is None for sense in senses], dtype=np.bool_)
         self._healthy = np.array([sense.state == "absent" for sense in senses], dtype=np.float32)
+        number = {(sense.finding, sense.state): i for i, sense in enumerate(senses)}
+        self._presence = [number[sense.finding, "present"] for sense in senses]
+        # A finding that has no phrasings of its absence is never healthier.
+        self._absence = [
+            number.get((sense.finding, "absent"), number[sense.finding, "present"]) for sense in senses
+        ]
         self._odds = SymptomOdds(
             (said.words for sense in senses if sense.finding for said in sense.phrasings),
             (said.words for sense in senses if not sense.finding for said in sense.phrasings),
@@ -94,8 +102,18 @@ class Weigher:
             around = _around(sentence, span)
             odds = self._odds.mean(words[around.first : around.last])
             likeness, talk = float(best.likeness[sense]), float(best.small_talk[sense])
-            found[finding] = Candidate(sense, span, likeness, talk, odds)
+            healthier = float(best.likeness[self._absence[sense]] - best.likeness[self._presence[sense]])
+            found[finding] = Candidate(sense, span, likeness, talk, odds, healthier)
         return _with_distance(sorted(found.values(), key=lambda candidate: -candidate.weight), sentence)
+
+    def told_by(self, sense: int) -> tuple[str, dict[str, float]]:
+        """Return the finding that a sense is of, and how much each stem tells of it in either state."""
+        finding, telling = self.index.senses[sense].finding, self.index.telling
+        assert finding is not None
+        present, absent = telling[self._presence[sense]], telling[self._absence[sense]]
+        return finding, {
+            stem: max(present.get(stem, 0.0), absent.get(stem, 0.0)) for stem in present | absent
+        }
 
     def _best(self, words: tuple[Word, ...], sentence: Sequence[Span], spans: Sequence[Span]) -> _Best:
         count = len(self.index.senses)

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import islice
 
 import snowballstemmer
 
@@ -24,6 +25,7 @@ SENTENCE_END = re.compile(r"[.!?\n\r]")
 JOINTS = frozenset({"and", "plus", "also", "n", "an", "then"})
 LONG_CLAUSE = 16
 WINDOW, STRIDE = 12, 4
+MOST_SPANS = 1_000
 MAX_WORDS = 5_000
 MAX_LETTERS = 40
 
@@ -85,6 +87,10 @@ class Runs:
                 return len(run)
         return 0
 
+    def begin_with(self, word: str) -> bool:
+        """Tell whether any run begins with this word: most words begin none."""
+        return word in self._beginning
+
 
 class SameWords:
     """Wordings that mean the same wherever they stand: "dump valve" and "blow off valve"."""
@@ -104,7 +110,7 @@ class SameWords:
         told = list(words)
         at = 0
         while at < len(stems):
-            length = self._runs.at(stems, at, len(stems))
+            length = self._runs.at(stems, at, len(stems)) if self._runs.begin_with(stems[at]) else 0
             if length:
                 told[at] = replace(words[at], stem=self._plain[tuple(stems[at : at + length])])
                 for i in range(at + 1, at + length):
@@ -134,7 +140,8 @@ def split_clauses(text: str, words: tuple[Word, ...], turns: Runs) -> list[Claus
         # "1.2 bar" and "5,500 rpm" are one number each.
         number = between in {".", ","} and folded[i - 1].isdigit() and word.folded[0].isdigit()
         stop = not number and STOP.search(between) is not None
-        if i > first and (stop or word.folded in JOINTS or turns.at(folded, i, len(words))):
+        turn = turns.begin_with(word.folded) and turns.at(folded, i, len(words))
+        if i > first and (stop or word.folded in JOINTS or turn):
             clauses.append(Clause(first, i, sentence))
             first = i
         if not number and SENTENCE_END.search(between):
@@ -144,18 +151,28 @@ def split_clauses(text: str, words: tuple[Word, ...], turns: Runs) -> list[Claus
     return clauses
 
 
-def spans_of(clauses: Iterable[Clause]) -> list[Span]:
-    """Return the spans to look up, each once, in the order of where they begin."""
-    found = dict.fromkeys(_spans(list(clauses)))
+def spans_of(clauses: Sequence[Clause]) -> list[Span]:
+    """Return the spans to look up, each once, in the order of where they begin.
+
+    Where they would be more than `MOST_SPANS`, as in a long list of single words, they are windows instead:
+    the time that a text takes is bounded by its length, not by how it is cut.
+    """
+    found = dict.fromkeys(islice(_spans(clauses), 2 * MOST_SPANS))
+    if len(found) > MOST_SPANS:
+        found = dict.fromkeys(_windows(0, clauses[-1].last))
     return sorted(found, key=lambda span: (span.first, span.last))
 
 
-def _spans(clauses: list[Clause]) -> Iterator[Span]:
+def _windows(first: int, last: int) -> Iterator[Span]:
+    for start in range(first, max(last - WINDOW + STRIDE, first + 1), STRIDE):
+        yield Span(start, min(start + WINDOW, last))
+
+
+def _spans(clauses: Sequence[Clause]) -> Iterator[Span]:
     for i, clause in enumerate(clauses):
         yield Span(clause.first, clause.last)
         if clause.last - clause.first > LONG_CLAUSE:
-            for start in range(clause.first, clause.last - WINDOW + STRIDE, STRIDE):
-                yield Span(start, min(start + WINDOW, clause.last))
+            yield from _windows(clause.first, clause.last)
         for reach in (1, 2):
             if i + reach < len(clauses) and clauses[i + reach].sentence - clause.sentence <= 1:
                 end = clauses[i + reach].last

@@ -3,12 +3,14 @@
 First the direction: how much small talk in the same words and the odds of a symptom weigh against likeness,
 so that most findings are offered among the first five while `FALSE_ALARMS` of the lines without a symptom
 raise one. Then the scale: logistic regression of "was meant" on that weighed likeness, so that a score is
-about the share of candidates like it that were meant. Prints the constants of `engine.listening.weighing` and
-`engine.listening.hearing`.
+about the share of candidates like it that were meant. Last the state: logistic regression of
+"was said to be absent" on the signs of each finding that a line means. Prints the constants of
+`engine.listening.weighing` and `engine.listening.states`.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -16,12 +18,17 @@ from numpy.typing import NDArray
 
 from engine.knowledge import load
 from engine.listening.hearing import Listener
+from engine.listening.states import StateSigns
 from engine.listening.weighing import Candidate
 from tests.phrases.lines import TUNING, Line, read_lines
 
 FALSE_ALARMS = 0.0376
 LIKELIEST = 10
+DENIALS_COUNT = 2.0
+"""A denial counts as so many: on a call most of what is asked is denied, in the lines a sixth."""
+
 STEPS = 30
+RIDGE = 0.05
 
 Lines = Sequence[tuple[Line, list[tuple[str, Candidate]]]]
 
@@ -40,13 +47,37 @@ def main() -> None:
     print(f"HEARD_FROM = {threshold:.3f} (recall@5 {recall:.1%} at {FALSE_ALARMS:.1%} false alarms)")
     rows = [row for line, candidates in lines for row in rows_of(line, candidates, talk, odds, threshold)]
     x, y = np.array([row[:3] for row in rows]), np.array([row[3] for row in rows])
-    w = logistic(x, y)
+    w = logistic(x, y, np.ones(len(y)))
     print(f"SLOPE, BEHIND_SLOPE, OFFSET = {w[0]:.2f}, {w[1]:.2f}, {w[2]:.2f}")
     score = 1.0 / (1.0 + np.exp(-x @ w))
     for low in np.arange(0.0, 1.0, 0.1):
         within = (score >= low) & (score < low + 0.1)
         if within.any():
             print(f"  score {low:.1f}-{low + 0.1:.1f}: {within.sum():5}, {y[within].mean():6.1%} meant")
+    fit_state(listener, [line for line, _ in lines])
+
+
+def fit_state(listener: Listener, lines: Sequence[Line]) -> None:
+    """Print the weights of the signs of a state, and how many states come out right."""
+    told = [(listener.signs(line.says), line) for line in lines]
+    pairs = [(signs[f], state) for signs, line in told for f, state in line.means.items() if f in signs]
+    x = np.array([[*columns(signs), 1.0] for signs, _ in pairs])
+    y = np.array([float(state == "absent") for _, state in pairs])
+    w = logistic(x, y, np.where(y > 0.0, DENIALS_COUNT, 1.0))
+    right = (x @ w > 0.0) == (y > 0.0)
+    print("OWN, LOUDEST, DENIED, LACK, WELL, ALIKE, ABSENT_FROM =", ", ".join(f"{v:.2f}" for v in w * SIGNS))
+    print(
+        f"  {right[y > 0].mean():.1%} of {y.sum():.0f} denied, {right[y == 0].mean():.1%} of the others right"
+    )
+
+
+def columns(signs: StateSigns) -> tuple[float, ...]:
+    """Return the signs in the order of their weights."""
+    return signs.own, signs.loudest, signs.denied, signs.lack, signs.well, signs.alike
+
+
+SIGNS = np.array([-1.0, -1.0, 1.0, -1.0, 1.0, 1.0, -1.0])
+"""How each weight enters the log-odds of absence."""
 
 
 def rows_of(
@@ -61,7 +92,7 @@ def rows_of(
         ahead = next(over, weight)
         told.append((c, weight))
         if ahead >= threshold:
-            rows.append((weight, weight - ahead, -1.0, float(finding in line.means)))
+            rows.append((weight, -math.sqrt(max(ahead - weight, 0.0)), -1.0, float(finding in line.means)))
     return rows
 
 
@@ -89,12 +120,18 @@ def threshold_for(lines: Lines, talk: float, odds: float) -> tuple[float, float]
     return right / meant, threshold
 
 
-def logistic(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the weights of the logistic regression of `y` on the columns of `x`, by Newton's method."""
+def logistic(
+    x: NDArray[np.float64], y: NDArray[np.float64], count: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the weights of the logistic regression of `y` on the columns of `x`, by Newton's method.
+
+    Each row counts `count` times; a small ridge holds the weights that few rows tell of.
+    """
     w = np.zeros(x.shape[1])
     for _ in range(STEPS):
         p = 1.0 / (1.0 + np.exp(-x @ w))
-        w += np.linalg.solve((x * (p * (1.0 - p))[:, None]).T @ x + 1e-6 * np.eye(len(w)), x.T @ (y - p))
+        curvature = (x * (count * p * (1.0 - p))[:, None]).T @ x + RIDGE * np.eye(len(w))
+        w += np.linalg.solve(curvature, x.T @ (count * (y - p)) - RIDGE * w)
     return w
 
 

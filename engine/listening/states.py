@@ -1,0 +1,142 @@
+"""Is what was said of a finding that it is there, or that it is not: log-odds learnt from the phrasings.
+
+Every phrasing is an example of its finding's state, so each stem, denied or not, speaks for the state whose
+phrasings have it oftener: "start" denied for the trouble of an engine that will not start, "smoke" denied for
+the absence of smoke. A finding has few phrasings, so its rates are drawn a little towards those of all
+findings, and those towards the rate at which phrasings of either state were written.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from engine.listening.leaning import Leaning
+from engine.listening.senses import Sense
+from engine.listening.wording import Clause, Word
+from engine.model import KnownState
+
+BORROWED = 0.1
+"""Phrasings with a stem that a finding borrows, divided as those of all findings are."""
+
+SMOOTHING = 2.0
+"""Phrasings with a stem that all findings borrow, divided as all phrasings are."""
+
+SATURATION = 4.0
+"""Nats of a clause that count for 76 % of what any number could: the words of a clause repeat each other."""
+
+OWN, LOUDEST, DENIED, LACK, WELL, ALIKE, ABSENT_FROM = 1.59, 0.32, 4.14, 1.43, 5.95, 2.30, 0.38
+"""Weights of the signs and where absence begins, fitted by ``python -m tests.phrases.fitting``."""
+
+Token = tuple[str, bool]
+"""A stem, and whether it is denied."""
+
+
+@dataclass(frozen=True, slots=True)
+class StateSigns:
+    """What a stretch of words says of a finding's state, each the mean over its clauses.
+
+    `own` (-1 to 1) is the log-odds of presence of the finding's own stems, saturating; `loudest` (nats) that
+    of the stem which speaks most for presence; `denied` and `well` (0 to 1) are the shares that hold a
+    denial, or say that what they name is well; `lack` is the share of what is denied that phrasings of
+    presence deny as well ("won't start"); `alike` is how much more alike the phrasings of absence are than
+    those of presence.
+    """
+
+    own: float
+    loudest: float
+    denied: float
+    lack: float
+    well: float
+    alike: float
+
+    @property
+    def log_odds_of_absence(self) -> float:
+        """Log-odds (nats) that the finding is said to be absent."""
+        present = OWN * self.own + LOUDEST * self.loudest + LACK * self.lack
+        return DENIED * self.denied + WELL * self.well + ALIKE * self.alike - present - ABSENT_FROM
+
+
+@dataclass
+class _Counts:
+    texts: int = 0
+    tokens: Counter[Token] = field(default_factory=Counter)
+
+    def add(self, tokens: Iterable[Token]) -> None:
+        self.texts += 1
+        self.tokens.update(tokens)
+
+
+class StateOdds:
+    """How often each stem stands in phrasings of either state, of each finding and of all."""
+
+    def __init__(self, senses: Sequence[Sense]) -> None:
+        self._all: dict[KnownState, _Counts] = {"present": _Counts(), "absent": _Counts()}
+        self._of: dict[str, dict[KnownState, _Counts]] = {}
+        for sense in senses:
+            if sense.finding is None:
+                continue
+            own = self._of.setdefault(sense.finding, {"present": _Counts(), "absent": _Counts()})
+            for said in sense.phrasings:
+                clause = Clause(0, len(said.words), 0)
+                tokens = _tokens(said.words, said.leaning, clause)
+                own[sense.state].add(tokens)
+                self._all[sense.state].add(tokens)
+
+    def signs(
+        self,
+        finding: str,
+        telling: Mapping[str, float],
+        words: Sequence[Word],
+        leaning: Leaning,
+        clauses: Iterable[Clause],
+        alike: float,
+    ) -> StateSigns:
+        """Return what a stretch says of the state of `finding`.
+
+        `telling` is how much each stem tells of the finding; the stems without one are left out, and each
+        clause counts by what its stems tell: what is meant stands in one clause, the others are around it.
+        """
+        own = loudest = denied = lack = well = total = 0.0
+        lacking = self._of[finding]["present"].tokens
+        for clause in clauses:
+            said = [token for token in _tokens(words, leaning, clause) if token[0] in telling]
+            told = sum(telling[stem] for stem, _ in said)
+            odds = [self._odds(finding, token) for token in said]
+            inside = slice(clause.first, clause.last)
+            total += told
+            own += told * math.tanh(sum(odds) / SATURATION)
+            loudest += told * max(odds, default=0.0)
+            denied += told * any(leaning.denied[inside])
+            lack += sum(telling[t[0]] for t in said if t[1] and t in lacking)
+            well += told * any(leaning.well[inside])
+        mean = 1.0 / total if total else 0.0
+        return StateSigns(mean * own, mean * loudest, mean * denied, mean * lack, mean * well, alike)
+
+    def _odds(self, finding: str, token: Token) -> float:
+        """Return the log of how much oftener `token` is in phrasings of presence than in those of absence."""
+        every, own = self._all, self._of[finding]
+        if not all(counts.texts for counts in every.values()):
+            return 0.0
+        texts = every["present"].texts + every["absent"].texts
+        rate = _rate(every, token, SMOOTHING * every["present"].texts / texts, SMOOTHING)
+        if not all(counts.texts for counts in own.values()):
+            return math.log(rate)
+        present = own["present"].texts * rate
+        return math.log(_rate(own, token, BORROWED * present / (present + own["absent"].texts), BORROWED))
+
+
+def _rate(counts: Mapping[KnownState, _Counts], token: Token, of_present: float, of_both: float) -> float:
+    """Return the ratio of a token's rates, with so many texts more that have it: of presence, of both."""
+    present, absent = counts["present"], counts["absent"]
+    has = present.tokens[token] + of_present, absent.tokens[token] + of_both - of_present
+    return has[0] / has[1] * absent.texts / present.texts
+
+
+def _tokens(words: Sequence[Word], leaning: Leaning, clause: Clause) -> list[Token]:
+    """Return the different tokens of a clause; the words that only say that something is denied are none."""
+    numbers = range(clause.first, clause.last)
+    spoken = (i for i in numbers if words[i].stem and not leaning.serving[i])
+    return list(dict.fromkeys((words[i].stem, leaning.denied[i]) for i in spoken))
