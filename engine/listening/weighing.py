@@ -14,11 +14,11 @@ from engine.listening.senses import Sense, SenseIndex
 from engine.listening.terms import Floats
 from engine.listening.wording import Clause, Span, Word, spans_of
 
-TALK, ODDS = 0.60, 0.40
-SLOPE, BEHIND_SLOPE, OFFSET = 3.17, 5.60, 3.23
+TALK, ODDS = 0.50, 0.50
+SLOPE, BEHIND_SLOPE, OFFSET = 2.64, 5.69, 2.87
 """Weights of the score, fitted on the tuning set by ``python -m tests.phrases.fitting``."""
 
-HEARD_FROM = 0.58
+HEARD_FROM = 0.70
 """Weight from which a symptom is heard at all, fitted with them."""
 
 HEALTHY_BEHIND = 0.25
@@ -36,7 +36,7 @@ class Candidate:
     """A sense that may be meant in a span.
 
     `likeness` (0 to 8) is that of the span and of the sentences around it; `small_talk` is the greatest of
-    small talk in the same words; `odds` (nats) says whether a symptom is spoken of there at all; `healthier`
+    small talk in the same words; `odds` (nats) says whether a symptom is spoken of in both; `healthier`
     is how much more alike the phrasings of absence are than those of presence. `behind` is how much less it
     weighs than the weightiest candidate in any of the same words, `loudest` the weight of the weightiest in
     the same sentences.
@@ -99,8 +99,9 @@ class Weigher:
             if finding is None or finding in found:
                 continue
             span = spans[int(best.span[sense])]
-            around = _around(sentence, span)
-            odds = self._odds.mean(words[around.first : around.last])
+            # A long story around a symptom must not drown it, nor must one word speak for the story.
+            stretches = (span, _around(sentence, span))
+            odds = sum(self._odds.mean(words[part.first : part.last]) for part in stretches) / len(stretches)
             likeness, talk = float(best.likeness[sense]), float(best.small_talk[sense])
             healthier = float(best.likeness[self._absence[sense]] - best.likeness[self._presence[sense]])
             found[finding] = Candidate(sense, span, likeness, talk, odds, healthier)
