@@ -12,7 +12,7 @@ from engine.model import KnownState
 
 HERE = Path(__file__).parent
 HELD_APART = HERE / "held_apart.yaml"
-TUNING = (HERE / "tuning.yaml", HERE / "tuning_second.yaml")
+TUNING = tuple(HERE / name for name in ("tuning.yaml", "tuning_second.yaml", "tuning_third.yaml"))
 
 Kind = Literal["plain", "misspelt", "indirect", "chatty", "several", "negated", "nothing", "vehicle"]
 
