@@ -12,7 +12,7 @@ from engine.errors import Problem
 from engine.loading import KnowledgeSource
 from engine.phrasing import fold
 
-FEWEST_PHRASES, MOST_PHRASES = 6, 24
+FEWEST_PHRASES, MOST_PHRASES = 6, 32
 NEARLY_SAME = 95.0
 CHUNK = 512
 
