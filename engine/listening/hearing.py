@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from engine.listening.leaning import DenialWords, Leaning
 from engine.listening.senses import senses_of
+from engine.listening.spelling import Spelling
 from engine.listening.states import StateOdds, StateSigns
 from engine.listening.vehicle_words import HeardVehicle, VehicleWords
 from engine.listening.weighing import Candidate, Weigher
@@ -64,12 +65,13 @@ class Listener:
         senses = list(senses_of(source, self._denials, self._same))
         self._weigher = Weigher(senses)
         self._states = StateOdds(senses)
+        self._spelling = Spelling(said.spelt for sense in senses for said in sense.phrasings)
         self._vehicle = VehicleWords(source.vehicle_facts, self._denials)
 
     def listen(self, text: str, most: int = 10) -> Heard:
         """Return what is heard in `text`: at most `most` findings, the likeliest first."""
         said = split_words(text)
-        words = self._same.plain(said)
+        words = self._same.plain(self._spelling.mend(said))
         clauses = split_clauses(text, words, self._denials.turns)
         leaning = self._denials.leaning(text, words, clauses)
         candidates = self._weigher.candidates(words, clauses)
@@ -90,14 +92,14 @@ class Listener:
 
     def candidates(self, text: str) -> list[tuple[str, Candidate]]:
         """Return each finding that is anything like the text with its weights, the likeliest first."""
-        words = self._same.plain(split_words(text))
+        words = self._same.plain(self._spelling.mend(split_words(text)))
         senses = self._weigher.index.senses
         found = self._weigher.candidates(words, split_clauses(text, words, self._denials.turns))
         return [(senses[candidate.sense].finding or "", candidate) for candidate in found]
 
     def signs(self, text: str) -> dict[str, StateSigns]:
         """Return for each finding that is anything like the text what speaks for its state there."""
-        words = self._same.plain(split_words(text))
+        words = self._same.plain(self._spelling.mend(split_words(text)))
         clauses = split_clauses(text, words, self._denials.turns)
         leaning = self._denials.leaning(text, words, clauses)
         senses = self._weigher.index.senses

@@ -32,8 +32,9 @@ MOST_IN_SENSE = 24
 
 @dataclass(frozen=True, slots=True)
 class Phrasing:
-    """One way to say something, and which of its words are denied."""
+    """One way to say something, as it was spelt and in plain words, and which of its words are denied."""
 
+    spelt: tuple[Word, ...]
     words: tuple[Word, ...]
     stems: frozenset[str]
     leaning: Leaning
@@ -133,10 +134,10 @@ class _Both:
 
 
 def _phrasing(text: str, denials: DenialWords, same: SameWords) -> Phrasing:
-    words = same.plain(split_words(text))
-    return Phrasing(
-        words, frozenset(word.stem for word in words if word.stem), denials.of_phrasing(text, words)
-    )
+    spelt = split_words(text)
+    words = same.plain(spelt)
+    stems = frozenset(word.stem for word in words if word.stem)
+    return Phrasing(spelt, words, stems, denials.of_phrasing(text, words))
 
 
 def _senses_with(senses: Sequence[Sense]) -> Counter[str]:

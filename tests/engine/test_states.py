@@ -25,7 +25,7 @@ def sense(finding: str, state: KnownState, *texts: str) -> Sense:
     for text in texts:
         words = split_words(text)
         stems = frozenset(word.stem for word in words)
-        said.append(Phrasing(words, stems, DENIALS.of_phrasing(text, words)))
+        said.append(Phrasing(words, words, stems, DENIALS.of_phrasing(text, words)))
     return Sense(finding, state, tuple(said))
 
 
