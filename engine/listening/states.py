@@ -24,10 +24,13 @@ BORROWED = 0.1
 SMOOTHING = 2.0
 """Phrasings with a stem that all findings borrow, divided as all phrasings are."""
 
+RARER = 4.0
+"""A denial in phrasings of presence is by chance if it is so much rarer there than in those of absence."""
+
 SATURATION = 4.0
 """Nats of a clause that count for 76 % of what any number could: the words of a clause repeat each other."""
 
-OWN, LOUDEST, DENIED, LACK, WELL, ALIKE, ABSENT_FROM = 1.86, 0.41, 5.49, 4.17, 8.17, 3.75, 0.35
+OWN, LOUDEST, DENIED, LACK, WELL, ALIKE, ABSENT_FROM = 1.68, 0.45, 5.15, 4.76, 8.01, 3.90, 0.18
 """Weights of the signs and where absence begins, fitted by ``python -m tests.phrases.fitting``."""
 
 Token = tuple[str, bool]
@@ -40,9 +43,8 @@ class StateSigns:
 
     `own` (-1 to 1) is the log-odds of presence of the finding's own stems, saturating; `loudest` (nats) that
     of the stem which speaks most for presence; `denied` and `well` (0 to 1) are the shares that hold a
-    denial, or say that what they name is well; `lack` is the share of what is denied that phrasings of
-    presence deny as well ("won't start"); `alike` is how much more alike the phrasings of absence are than
-    those of presence.
+    denial, or say that what they name is well; `lack` is the share that phrasings of presence deny too ("won't
+    start"); `alike` is how much more alike the phrasings of absence are than those of presence.
     """
 
     own: float
@@ -100,7 +102,6 @@ class StateOdds:
         clause counts by what its stems tell: what is meant stands in one clause, the others are around it.
         """
         own = loudest = denied = lack = well = total = 0.0
-        lacking = self._of[finding]["present"].tokens
         for clause in clauses:
             said = [token for token in _tokens(words, leaning, clause) if token[0] in telling]
             told = sum(telling[stem] for stem, _ in said)
@@ -110,10 +111,16 @@ class StateOdds:
             own += told * math.tanh(sum(odds) / SATURATION)
             loudest += told * max(odds, default=0.0)
             denied += told * any(leaning.denied[inside])
-            lack += sum(telling[t[0]] for t in said if t[1] and t in lacking)
+            lack += sum(telling[t[0]] for t in said if self._is_lack(finding, t))
             well += told * any(leaning.well[inside])
         mean = 1.0 / total if total else 0.0
         return StateSigns(mean * own, mean * loudest, mean * denied, mean * lack, mean * well, alike)
+
+    def _is_lack(self, finding: str, token: Token) -> bool:
+        """Tell whether the token is denied, and phrasings of the trouble itself deny it."""
+        present, absent = self._of[finding]["present"], self._of[finding]["absent"]
+        by_chance = absent.tokens[token] * present.texts / (RARER * max(absent.texts, 1))
+        return token[1] and present.tokens[token] > by_chance
 
     def _odds(self, finding: str, token: Token) -> float:
         """Return the log of how much oftener `token` is in phrasings of presence than in those of absence."""

@@ -14,11 +14,11 @@ from engine.listening.senses import Sense, SenseIndex
 from engine.listening.terms import Floats
 from engine.listening.wording import Clause, Span, Word, spans_of
 
-TALK, ODDS = 0.80, 0.40
-SLOPE, BEHIND_SLOPE, OFFSET = 2.95, 5.07, 2.50
+TALK, ODDS = 0.70, 0.40
+SLOPE, BEHIND_SLOPE, OFFSET = 3.09, 5.04, 2.85
 """Weights of the score, fitted on the tuning set by ``python -m tests.phrases.fitting``."""
 
-HEARD_FROM = 0.50
+HEARD_FROM = 0.59
 """Weight from which a symptom is heard at all, fitted with them."""
 
 HEALTHY_BEHIND = 0.25
