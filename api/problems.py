@@ -175,7 +175,13 @@ def _accepted(context: object) -> list[str]:
 
 async def _http(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)
-    kinds = {400: "malformed-json", 404: "unknown-path", 405: "wrong-method", 413: "body-too-large", 415: "wrong-media-type"}
+    kinds = {
+        400: "malformed-json",
+        404: "unknown-path",
+        405: "wrong-method",
+        413: "body-too-large",
+        415: "wrong-media-type",
+    }
     status = error.status_code
     kind = kinds.get(status, "invalid-request" if status < 500 else "unexpected")
     detail = str(error.detail)

@@ -43,8 +43,8 @@ class StateSigns:
 
     `own` (-1 to 1) is the log-odds of presence of the finding's own stems, saturating; `loudest` (nats) that
     of the stem which speaks most for presence; `denied` and `well` (0 to 1) are the shares that hold a
-    denial, or say that what they name is well; `lack` is the share that phrasings of presence deny too ("won't
-    start"); `alike` is how much more alike the phrasings of absence are than those of presence.
+    denial, or say that what they name is well; `lack` is the share that phrasings of presence deny too
+    ("won't start"); `alike` is how much more alike the phrasings of absence are than those of presence.
     """
 
     own: float

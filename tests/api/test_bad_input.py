@@ -188,8 +188,10 @@ def test_ten_megabytes_announced_and_streamed(server: str) -> None:
 )
 def test_what_is_not_json(server: str, body: bytes) -> None:
     response = httpx.post(f"{server}/v1/triage", content=body, headers={"content-type": "application/json"})
-    assert response.status_code in {400, 422}
     assert response.headers["content-type"] == "application/problem+json"
+    # No body at all is JSON that is missing, not JSON that is broken.
+    kind, status = ("malformed-json", 400) if body else ("invalid-request", 422)
+    assert (response.json()["type"], response.status_code) == (f"/v1/problems/{kind}", status)
     assert httpx.get(f"{server}/healthz").status_code == 200
 
 

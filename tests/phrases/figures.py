@@ -25,7 +25,7 @@ class Meant:
 
 @dataclass(frozen=True)
 class Figures:
-    """Shares over all lines; see `tests/phrases/README.md` for what each counts."""
+    """Shares over all lines; docs/hearing.md says what each counts."""
 
     meant: tuple[Meant, ...]
     false_alarms: tuple[tuple[Line, Heard], ...]

@@ -2,10 +2,10 @@
 
 First the direction: how much small talk in the same words and the odds of a symptom weigh against likeness,
 so that most findings are offered among the first five, over several shares of lines without a symptom that
-raise one; the threshold is that of `FALSE_ALARMS`. Then the scale: logistic regression of "was meant" on that weighed likeness, so that a score is
-about the share of candidates like it that were meant. Last the state: logistic regression of
-"was said to be absent" on the signs of each finding that a line means. Prints the constants of
-`engine.listening.weighing` and `engine.listening.states`.
+raise one; the threshold is that of `FALSE_ALARMS`. Then the scale: logistic regression of "was meant" on that
+weighed likeness, so that a score is about the share of candidates like it that were meant. Last the state:
+logistic regression of "was said to be absent" on the signs of each finding that a line means. Prints the
+constants of `engine.listening.weighing` and `engine.listening.states`.
 """
 
 from __future__ import annotations
