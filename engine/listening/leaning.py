@@ -2,7 +2,7 @@
 
 A denied verb covers its whole clause ("the gearbox doesn't leak a drop"), a denied thing what follows ("turns
 with no effort", "no smoke or anything"). A clause that says that something is well says so of what it names
-("the brakes are fine"), unless that itself is denied ("doesn't feel right"). What was asked is denied, or
+("the brakes are fine"), unless that itself is denied ("doesn't feel right"). What was asked is refused, or
 said to be well, by the clause that answers it ("pinking? no", "you asked about smoke: there is none").
 """
 
@@ -19,12 +19,19 @@ from engine.phrasing import fold
 
 @dataclass(frozen=True, slots=True)
 class Leaning:
-    """Per word: is it denied, is it said to be well, and does it only serve to say so."""
+    """Per word: is it denied, is it said to be well, and does it only serve to say so.
+
+    `refused` words stand in what was asked and answered with a no: the whole of it is not so.
+    """
 
     denied: tuple[bool, ...]
     well: tuple[bool, ...]
     serving: tuple[bool, ...]
+    refused: tuple[bool, ...]
 
+
+NO_ANSWER = frozenset({"nothing", "nowt", "nobody", "hardly", "barely"})
+"""Denials that tell how little there is: alone in a clause they are what happens next, not a no."""
 
 ROLES = ("does_not_deny", "all_well", "denies", "denies_rest")
 """Roles that decide what a clause says, the earlier ones first where two have the same words."""
@@ -72,7 +79,7 @@ class DenialWords:
 
     def leaning(self, text: str, words: Sequence[Word], clauses: Sequence[Clause]) -> Leaning:
         """Return the leaning of each of `words` of `text`, which `clauses` divide."""
-        denied, fine, serving = ([False] * len(words) for _ in range(3))
+        denied, fine, serving, refused = ([False] * len(words) for _ in range(4))
         folded = [word.folded for word in words]
         asking = _sentences_that_ask(text, words, clauses)
         asked: list[int] = []
@@ -86,18 +93,22 @@ class DenialWords:
                 asked.append(number)
                 continue
             begins = number == 0 or clauses[number - 1].sentence != clause.sentence
+            little = not NO_ANSWER.isdisjoint(folded[clause.first : clause.last])
             answers = said.bare or said.at_once or begins
             if self._has(self.affirms, folded, clause):
                 asked.clear()
             elif said.denied_from is not None and answers:
-                _cover(denied, clauses, asked or ([number - 1] if said.bare and not begins else []))
+                before = asked or ([number - 1] if said.bare and not begins and not little else [])
+                # "No smoke, none": what is denied already is denied once more, not turned round.
+                spoken = (n for n in before if not any(denied[clauses[n].first : clauses[n].last]))
+                _cover(refused, clauses, spoken)
                 asked.clear()
             elif said.well and answers:
                 _cover(fine, clauses, asked)
                 asked.clear()
             if self._has(self.asks, folded, clause):
                 asked.append(number)
-        return Leaning(tuple(denied), tuple(fine), tuple(serving))
+        return Leaning(tuple(denied), tuple(fine), tuple(serving), tuple(refused))
 
     def of_phrasing(self, text: str, phrasing: Sequence[Word]) -> Leaning:
         """Return the leaning of a phrasing that stands by itself."""

@@ -30,7 +30,7 @@ RARER = 4.0
 SATURATION = 4.0
 """Nats of a clause that count for 76 % of what any number could: the words of a clause repeat each other."""
 
-OWN, LOUDEST, DENIED, LACK, WELL, ALIKE, ABSENT_FROM = 1.68, 0.45, 5.15, 4.76, 8.01, 3.90, 0.18
+OWN, LOUDEST, DENIED, LACK, WELL, ALIKE, ABSENT_FROM = 1.98, 0.30, 5.39, 6.85, 7.79, 3.52, 0.48
 """Weights of the signs and where absence begins, fitted by ``python -m tests.phrases.fitting``."""
 
 Token = tuple[str, bool]
@@ -45,6 +45,8 @@ class StateSigns:
     of the stem which speaks most for presence; `denied` and `well` (0 to 1) are the shares that hold a
     denial, or say that what they name is well; `lack` is the share that phrasings of presence deny too
     ("won't start"); `alike` is how much more alike the phrasings of absence are than those of presence.
+    What was asked and answered with a no counts the other way round; `straight` (-1 to 1) is the share that
+    was not, less the share that was.
     """
 
     own: float
@@ -53,12 +55,14 @@ class StateSigns:
     lack: float
     well: float
     alike: float
+    straight: float
 
     @property
     def log_odds_of_absence(self) -> float:
         """Log-odds (nats) that the finding is said to be absent."""
         present = OWN * self.own + LOUDEST * self.loudest + LACK * self.lack
-        return DENIED * self.denied + WELL * self.well + ALIKE * self.alike - present - ABSENT_FROM
+        absent = DENIED * self.denied + WELL * self.well + ALIKE * self.alike
+        return absent - present - ABSENT_FROM * self.straight
 
 
 @dataclass
@@ -101,20 +105,26 @@ class StateOdds:
         `telling` is how much each stem tells of the finding; the stems without one are left out, and each
         clause counts by what its stems tell: what is meant stands in one clause, the others are around it.
         """
-        own = loudest = denied = lack = well = total = 0.0
+        own = loudest = denied = lack = well = straight = total = 0.0
         for clause in clauses:
             said = [token for token in _tokens(words, leaning, clause) if token[0] in telling]
             told = sum(telling[stem] for stem, _ in said)
             odds = [self._odds(finding, token) for token in said]
             inside = slice(clause.first, clause.last)
             total += told
-            own += told * math.tanh(sum(odds) / SATURATION)
-            loudest += told * max(odds, default=0.0)
-            denied += told * any(leaning.denied[inside])
-            lack += sum(telling[t[0]] for t in said if self._is_lack(finding, t))
-            well += told * any(leaning.well[inside])
-        mean = 1.0 / total if total else 0.0
-        return StateSigns(mean * own, mean * loudest, mean * denied, mean * lack, mean * well, alike)
+            so = -1.0 if any(leaning.refused[inside]) else 1.0
+            straight += told * so
+            own += told * so * math.tanh(sum(odds) / SATURATION)
+            loudest += told * so * max(odds, default=0.0)
+            denied += told * so * any(leaning.denied[inside])
+            lack += so * sum(telling[t[0]] for t in said if self._is_lack(finding, t))
+            well += told * so * any(leaning.well[inside])
+        if not total:
+            return StateSigns(0.0, 0.0, 0.0, 0.0, 0.0, alike, 1.0)
+        m = 1.0 / total
+        return StateSigns(
+            m * own, m * loudest, m * denied, m * lack, m * well, m * straight * alike, m * straight
+        )
 
     def _is_lack(self, finding: str, token: Token) -> bool:
         """Tell whether the token is denied, and phrasings of the trouble itself deny it."""

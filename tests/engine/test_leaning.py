@@ -132,6 +132,23 @@ def test_what_is_hard_to_tell(listener: Listener, text: str, finding: str, state
     assert state_heard(listener, text, finding) == state
 
 
+def test_every_question_of_the_knowledge_base_is_answered_by_a_word(
+    knowledge: Knowledge, listener: Listener
+) -> None:
+    denials = DenialWords.of(knowledge.source.word_groups.values())
+    wrong = []
+    for finding_id, finding in knowledge.source.findings.items():
+        question = split_words(finding.question)
+        # "Is there no fuse in it? No." means this to one caller and that to the next.
+        if not finding.heard_as or any(denials.of_phrasing(finding.question, question).denied):
+            continue
+        for answer, state in (("No.", "absent"), ("Yes.", "present"), ("Nope, never.", "absent")):
+            signs = listener.signs(f"{finding.question} {answer}").get(finding_id)
+            if signs is None or (signs.log_odds_of_absence > 0.0) != (state == "absent"):
+                wrong.append(f"{finding_id}: {answer}")
+    assert not wrong
+
+
 def group(role: str, *words: str) -> WordGroup:
     return WordGroup.model_validate(
         {"label": "Some words", "role": role, "words": words, "source": "practice"}
@@ -141,7 +158,7 @@ def group(role: str, *words: str) -> WordGroup:
 DENIALS = DenialWords.of(
     [
         group("denies", "doesn't", "isnt"),
-        group("denies_rest", "no", "not a trace of"),
+        group("denies_rest", "no", "not a trace of", "nothing"),
         group("does_not_deny", "no idea", "isn't half"),
         group("all_well", "fine", "no problem"),
         group("turns", "but"),
@@ -153,9 +170,9 @@ DENIALS = DenialWords.of(
 
 
 def marked(text: str, leaning: Leaning) -> list[str]:
-    """Return the words with ``-`` before those denied and ``+`` before those said to be well."""
-    signs = zip(split_words(text), leaning.denied, leaning.well, strict=True)
-    return [f"{'-' * denied}{'+' * well}{word.folded}" for word, denied, well in signs]
+    """Return the words with ``-`` before those denied, ``+`` if said to be well, ``!`` if refused."""
+    signs = zip(split_words(text), leaning.denied, leaning.well, leaning.refused, strict=True)
+    return [f"{'-' * denied}{'+' * well}{'!' * no}{word.folded}" for word, denied, well, no in signs]
 
 
 @pytest.mark.parametrize(
@@ -179,22 +196,24 @@ def marked(text: str, leaning: Leaning) -> list[str]:
         ("brakes are fine", "+brakes +are +fine"),
         ("brakes isnt fine", "brakes isnt fine"),
         ("brakes fine, no knock", "+brakes +fine -no -knock"),
-        # An answer denies the question before it, and only that.
-        ("pinking? no", "-pinking -no"),
-        ("smoke. pinking? no", "smoke -pinking -no"),
+        # An answer refuses the question before it, and only that.
+        ("pinking? no", "!pinking -no"),
+        ("smoke. pinking? no", "smoke !pinking -no"),
         ("pinking. no", "pinking -no"),
         ("pinking? fine", "+pinking +fine"),
-        ("pinking? knock? and so no", "-pinking -knock -and -so -no"),
+        ("pinking? knock? and so no", "!pinking !knock -and -so -no"),
         ("pinking? yes, no doubt", "pinking yes -no -doubt"),
-        ("pinking? I tried it, so no", "-pinking i tried it -so -no"),
-        ("pinking? I tried it with no luck", "-pinking i tried it with -no -luck"),
+        ("pinking? I tried it, so no", "!pinking i tried it -so -no"),
+        ("pinking? I tried it with no luck", "!pinking i tried it with -no -luck"),
+        ("no smoke? no", "-no -smoke -no"),
         # So it does where the caller repeats what was asked.
-        ("you asked about smoke: there is no smoke", "-you -asked -about -smoke there is -no -smoke"),
-        ("if you mean smoke, it isnt", "-if -you -mean -smoke -it -isnt"),
+        ("you asked about smoke: there is no smoke", "!you !asked !about !smoke there is -no -smoke"),
+        ("if you mean smoke, it isnt", "!if !you !mean !smoke -it -isnt"),
         ("you asked about smoke. yes, no doubt", "you asked about smoke yes -no -doubt"),
-        # A clause of nothing but a denial denies the one before it.
-        ("smoke, it did not a trace of", "-smoke -it -did -not -a -trace -of"),
+        # A clause of nothing but a denial refuses the one before it; that little is left is none.
+        ("smoke, it did not a trace of", "!smoke -it -did -not -a -trace -of"),
         ("smoke, no bangs", "smoke -no -bangs"),
+        ("smoke, and there nothing", "smoke -and -there -nothing"),
         ("no", "-no"),
     ],
 )
@@ -210,7 +229,9 @@ ANY_LINE = st.one_of(st.text(st.characters()), st.lists(st.sampled_from(WORDS), 
 def test_any_text_leans_word_by_word(text: str) -> None:
     words = split_words(text)
     leaning = DENIALS.of_phrasing(text, words)
-    assert len(leaning.denied) == len(leaning.well) == len(leaning.serving) == len(words)
+    assert (
+        len(leaning.denied) == len(leaning.well) == len(leaning.serving) == len(leaning.refused) == len(words)
+    )
     if not any(leaning.serving):
         assert not any(leaning.denied) and not any(leaning.well)
 
@@ -227,4 +248,5 @@ def test_a_denial_reaches_no_sentence_but_the_questions_before_it(text: str) -> 
     for clause in clauses:
         if clause.sentence not in serving | asks:
             assert not any(leaning.denied[clause.first : clause.last])
+            assert not any(leaning.refused[clause.first : clause.last])
             assert not any(leaning.well[clause.first : clause.last])

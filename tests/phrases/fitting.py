@@ -64,7 +64,7 @@ def fit_state(listener: Listener, lines: Sequence[Line]) -> None:
     """Print the weights of the signs of a state, and how many states come out right."""
     told = [(listener.signs(line.says), line) for line in lines]
     pairs = [(signs[f], state) for signs, line in told for f, state in line.means.items() if f in signs]
-    x = np.array([[*columns(signs), 1.0] for signs, _ in pairs])
+    x = np.array([columns(signs) for signs, _ in pairs])
     y = np.array([float(state == "absent") for _, state in pairs])
     w = logistic(x, y, np.where(y > 0.0, DENIALS_COUNT, 1.0))
     right = (x @ w > 0.0) == (y > 0.0)
@@ -76,7 +76,7 @@ def fit_state(listener: Listener, lines: Sequence[Line]) -> None:
 
 def columns(signs: StateSigns) -> tuple[float, ...]:
     """Return the signs in the order of their weights."""
-    return signs.own, signs.loudest, signs.denied, signs.lack, signs.well, signs.alike
+    return signs.own, signs.loudest, signs.denied, signs.lack, signs.well, signs.alike, signs.straight
 
 
 SIGNS = np.array([-1.0, -1.0, 1.0, -1.0, 1.0, 1.0, -1.0])
