@@ -1,15 +1,37 @@
-"""Wiring: the application with its routes, limits and error form."""
+"""Wiring: the application with its routes, limits, storage and error form."""
 
 from __future__ import annotations
 
+import contextlib
 import gc
+from collections.abc import AsyncIterator
 
 from fastapi import FastAPI
 
-from api import desk_routes, health_routes, kb_routes, phrase_routes, problems, triage_routes
+from api import (
+    bulk_routes,
+    case_routes,
+    desk_routes,
+    health_routes,
+    kb_routes,
+    openapi,
+    phrase_routes,
+    problems,
+    session_routes,
+    triage_routes,
+    webhook_routes,
+)
+from api.access import Gate, KeyStore
 from api.body_limit import BodyLimit
-from api.problems import ProblemDetails
+from api.cases import Cases
+from api.courier import Courier
+from api.gate import GateMiddleware
+from api.notices import Notices
+from api.observing import Metrics, Observing
 from api.settings import Settings
+from api.storage.database import Database
+from api.storage.migrate import upgrade
+from api.verdict_log import VerdictLog
 from api.version import distribution_version
 from engine.knowledge import load
 from engine.listening.hearing import Listener
@@ -17,7 +39,8 @@ from engine.triage import Triage
 
 DESCRIPTION = """
 Is this boosted car sound enough for a full-load run? Post what is known of it and read back a verdict,
-the holds that no probability can outvote, the likely causes, and what to ask or test next.
+the holds that no probability can outvote, the likely causes, and what to ask or test next. Keep the case
+over days, add what is found, and tell in the end what it was.
 
 It advises and never certifies: local codes, the vehicle maker's procedures and licensed practice come first.
 
@@ -25,10 +48,14 @@ Errors are problem details by RFC 9457. An id that is not known comes back with 
 """
 
 
-def create_app(settings: Settings | None = None, triage: Triage | None = None) -> FastAPI:
+def create_app(
+    settings: Settings | None = None, triage: Triage | None = None, listener: Listener | None = None
+) -> FastAPI:
     """Return the application; loads the knowledge base unless a `triage` is given.
 
-    Raises `engine.errors.KnowledgeError` if the knowledge base cannot be used.
+    An SQLite database is brought to the tables that are wanted; a PostgreSQL one, which others may share,
+    only by `prepull db upgrade`. Raises `engine.errors.KnowledgeError` if the knowledge base cannot be used,
+    and `api.storage.errors.StorageError` if an SQLite database cannot.
     """
     settings = settings or Settings.from_environment()
     app = FastAPI(
@@ -38,19 +65,70 @@ def create_app(settings: Settings | None = None, triage: Triage | None = None) -
         redirect_slashes=False,
         docs_url=None,
         redoc_url=None,
+        lifespan=_lifespan,
     )
+    app.state.settings = settings
     app.state.triage = triage or Triage(load(settings.kb, settings.chainer))
-    app.state.listener = Listener(app.state.triage.knowledge.source)
+    app.state.listener = listener or Listener(app.state.triage.knowledge.source)
+    app.state.metrics = Metrics()
+    _store(app, settings)
     _spare_the_collector()
-    app.include_router(triage_routes.router)
-    app.include_router(phrase_routes.router)
-    app.include_router(kb_routes.router)
-    app.include_router(health_routes.router)
-    app.include_router(desk_routes.router)
+    for module in (
+        triage_routes,
+        bulk_routes,
+        phrase_routes,
+        case_routes,
+        webhook_routes,
+        session_routes,
+        kb_routes,
+        health_routes,
+        desk_routes,
+    ):
+        app.include_router(module.router)
     problems.install(app)
-    app.add_middleware(BodyLimit, limit=settings.max_body_bytes)
-    _document_problems(app)
+    app.add_middleware(BodyLimit, limit=settings.max_body_bytes, bulk_limit=settings.max_bulk_bytes)
+    app.add_middleware(GateMiddleware, gate=app.state.gate)
+    app.add_middleware(Observing, metrics=app.state.metrics)
+    openapi.install(app)
+    stamp = app.state.triage.stamp
+    app.state.metrics.kb.labels(stamp.version, stamp.revision).set(1)
     return app
+
+
+def _store(app: FastAPI, settings: Settings) -> None:
+    """Wire what rests on the database; all of it is None where none is set."""
+    state = app.state
+    state.database = state.cases = state.notices = state.courier = state.verdict_log = None
+    keys = None
+    if settings.database is not None:
+        state.database = database = Database(settings.database)
+        if database.kind == "sqlite":
+            upgrade(database)
+        keys = KeyStore(database)
+        state.notices = Notices(database)
+        state.cases = Cases(database, state.triage, state.notices)
+        state.courier = Courier(
+            state.notices,
+            settings.webhook_hosts,
+            told=lambda how: state.metrics.deliveries.labels(how).inc(),
+        )
+        if settings.keep_verdicts == "all":
+            state.verdict_log = VerdictLog(database)
+    state.gate = Gate(keys, settings.access == "auto", settings.calls_per_minute)
+    state.gate.refresh()
+
+
+@contextlib.asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    """Run what works beside the calls, and end it after the last call is answered."""
+    beside = [worker for worker in (app.state.courier, app.state.verdict_log) if worker is not None]
+    for worker in beside:
+        worker.start()
+    yield
+    for worker in beside:
+        worker.stop()
+    if app.state.database is not None:
+        app.state.database.close()
 
 
 def _spare_the_collector() -> None:
@@ -62,23 +140,3 @@ def _spare_the_collector() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(20_000, 20, 20)
-
-
-def _document_problems(app: FastAPI) -> None:
-    """Put the problem schema into the OpenAPI document, in place of FastAPI's own error form."""
-    plain = app.openapi
-
-    def openapi() -> dict[str, object]:
-        if app.openapi_schema is None:
-            document = plain()
-            schemas = document["components"]["schemas"]
-            schemas.pop("HTTPValidationError", None)
-            schemas.pop("ValidationError", None)
-            template = "#/components/schemas/{model}"
-            schema = ProblemDetails.model_json_schema(ref_template=template, mode="serialization")
-            schemas.update(schema.pop("$defs", {}))
-            schemas["ProblemDetails"] = schema
-            app.openapi_schema = document
-        return app.openapi_schema
-
-    app.openapi = openapi  # type: ignore[method-assign]

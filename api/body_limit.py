@@ -5,15 +5,23 @@ from __future__ import annotations
 from fastapi import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.access import Caller
 from api.problems import problem
+
+BULK_PATH = "/v1/triage/bulk"
+BULK_MEDIA = {b"application/x-ndjson", b"application/ndjson", b"application/jsonl"}
 
 
 class BodyLimit:
-    """ASGI middleware: a body over `limit` bytes gets 413, whether it announces its length or not."""
+    """ASGI middleware: a body over `limit` bytes gets 413, whether it announces its length or not.
 
-    def __init__(self, app: ASGIApp, limit: int) -> None:
+    A key may have a lower limit of its own. The bulk path takes lines of JSON, up to `bulk_limit` bytes.
+    """
+
+    def __init__(self, app: ASGIApp, limit: int, bulk_limit: int) -> None:
         self.app = app
         self.limit = limit
+        self.bulk_limit = bulk_limit
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, or answer it."""
@@ -21,14 +29,21 @@ class BodyLimit:
             await self.app(scope, receive, send)
             return
         headers = dict(scope["headers"])
+        bulk = scope["path"] == BULK_PATH
+        limit = self.bulk_limit if bulk else self.limit
+        caller: Caller | None = scope.get("state", {}).get("caller")
+        if caller is not None and caller.max_body_bytes is not None:
+            limit = min(limit, caller.max_body_bytes)
         announced = headers.get(b"content-length", b"")
-        detail = f"the body may have at most {self.limit} bytes"
-        if announced.isdigit() and int(announced) > self.limit:
+        detail = f"the body may have at most {limit} bytes"
+        if announced.isdigit() and int(announced) > limit:
             await problem("body-too-large", detail, scope["path"])(scope, receive, send)
             return
         media = headers.get(b"content-type", b"").split(b";")[0].strip().lower()
-        if media and media != b"application/json" and not media.endswith(b"+json"):
-            text = f"send application/json, not {media[:80].decode('latin-1')}"
+        taken = media in BULK_MEDIA if bulk else media == b"application/json" or media.endswith(b"+json")
+        if media and not taken:
+            wanted = "application/x-ndjson" if bulk else "application/json"
+            text = f"send {wanted}, not {media[:80].decode('latin-1')}"
             await problem("wrong-media-type", text, scope["path"])(scope, receive, send)
             return
         received = 0
@@ -38,7 +53,7 @@ class BodyLimit:
             message = await receive()
             if message["type"] == "http.request":
                 received += len(message.get("body", b""))
-                if received > self.limit:
+                if received > limit:
                     raise HTTPException(413, detail)
             return message
 

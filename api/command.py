@@ -1,4 +1,4 @@
-"""The `prepull` command: serve, triage, listen, and the group kb.
+"""The `prepull` command: serve, triage, listen, and the groups kb, db and keys.
 
 Exit codes: 0 done (for `triage`: run or run_with_advice), 2 wrong input or usage, 3 mend_first, 4 stop,
 5 the knowledge base cannot be used, 6 the service cannot be started or failed, 7 a golden case was let run
@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
+from api.db_command import database_option, db
 from api.kb_command import kb
+from api.key_command import keys
 from api.shell import (
     EXIT_INPUT,
     EXIT_KB,
@@ -35,6 +37,9 @@ if TYPE_CHECKING:
     from engine.case import TriageRequest
     from engine.knowledge import ChainerChoice, Knowledge
 
+GRACE_SECONDS = 30
+"""How long calls that are being answered may take when the service is told to stop."""
+
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(version=distribution_version(), prog_name="prepull")
@@ -45,28 +50,51 @@ def main() -> None:
 @main.command()
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve on.")
 @click.option("--port", default=8000, show_default=True, type=click.IntRange(0, 65535))
+@database_option
 @chainer_option
 @kb_option
-def serve(host: str, port: int, chainer: ChainerChoice | None, folder: Path | None) -> None:
+def serve(
+    host: str, port: int, address: str | None, chainer: ChainerChoice | None, folder: Path | None
+) -> None:
     """Serve the HTTP API until stopped."""
     from dataclasses import replace
 
     import uvicorn
 
+    from api import logs
+    from api.access import is_loopback
     from api.app import create_app
-    from api.settings import SettingError, Settings
+    from api.settings import NO_DATABASE, SettingError, Settings
+    from api.storage.errors import StorageError
 
     try:
         settings = Settings.from_environment()
     except SettingError as error:
         complain(str(error), EXIT_INPUT)
     settings = replace(settings, kb=folder or settings.kb, chainer=chainer or settings.chainer)
+    if address is not None:
+        settings = replace(settings, database=None if address == NO_DATABASE else address)
+    logs.set_up(settings.log)
     try:
         app = create_app(settings)
     except KnowledgeError as error:
         complain(unusable(error), EXIT_KB)
+    except StorageError as error:
+        complain(f"the database cannot be used: {error}", EXIT_SERVICE)
+    if not app.state.gate.has_keys and not (settings.access == "auto" and is_loopback(host)):
+        complain(
+            f"no key is known, so nobody could be let in on {host}: make one with prepull keys create, and "
+            "see that the database is reached",
+            EXIT_INPUT,
+        )
     config = uvicorn.Config(
-        app, host=host, port=port, log_level="info", access_log=False, server_header=False
+        app,
+        host=host,
+        port=port,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=GRACE_SECONDS,
     )
     server = uvicorn.Server(config)
     try:
@@ -197,6 +225,8 @@ def read_request(data: bytes, name: str) -> TriageRequest:
 
 
 main.add_command(kb)
+main.add_command(db)
+main.add_command(keys)
 
 
 if __name__ == "__main__":

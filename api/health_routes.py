@@ -1,20 +1,28 @@
-"""/healthz and /readyz for operators, and what the problem kinds mean."""
+"""/healthz, /readyz and /metrics for operators, and what the problem kinds mean."""
 
 from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Path, Request, Response
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel
+from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
+from pydantic import BaseModel, Field
 
 from api import problems
+from api.calling import AskerOnly
+from api.observing import Metrics
+from api.storage.database import Database
+from api.storage.errors import StorageError
+from api.storage.migrate import require
 from engine.answer import KbStamp
 from engine.errors import ChainerError, UnknownEntryError
 from engine.nearest import nearest
 from engine.triage import Triage
 
 router = APIRouter()
+
+DatabaseState = Literal["ready", "down", "none"]
 
 
 class Health(BaseModel):
@@ -29,6 +37,16 @@ class Readiness(BaseModel):
     status: Literal["ready"] = "ready"
     kb: KbStamp
     chainer: str
+    database: DatabaseState = Field(
+        description="`down`: a triage is answered, cases are not. `none`: no cases are kept here."
+    )
+
+
+class DatabaseReadiness(BaseModel):
+    """The database answers and its tables are those that are wanted."""
+
+    status: Literal["ready"] = "ready"
+    kind: str
 
 
 class ProblemKind(BaseModel):
@@ -37,6 +55,21 @@ class ProblemKind(BaseModel):
     kind: str
     status: int
     title: str
+
+
+def database_state(request: Request) -> tuple[DatabaseState, str]:
+    """Return whether cases can be kept, and why not."""
+    database: Database | None = request.app.state.database
+    metrics: Metrics = request.app.state.metrics
+    if database is None:
+        return "none", "no database is set"
+    try:
+        require(database)
+    except StorageError as error:
+        metrics.database_up.set(0)
+        return "down", str(error)
+    metrics.database_up.set(1)
+    return "ready", ""
 
 
 @router.get("/healthz", operation_id="healthz", tags=["operation"], summary="Does the process live")
@@ -53,14 +86,53 @@ async def healthz() -> Health:
     response_model=Readiness,
     responses=problems.responses(503),
 )
-async def readyz(request: Request) -> Readiness | JSONResponse:
-    """Run the rules over no facts at all and say which knowledge base answers."""
+def readyz(request: Request) -> Readiness | JSONResponse:
+    """Run the rules over no facts at all and say which knowledge base answers.
+
+    A database that is down does not make it 503: a triage needs none.
+    """
     service: Triage = request.app.state.triage
     try:
         service.knowledge.chainer.close(())
     except ChainerError as error:
         return problems.problem("not-ready", f"the rules cannot be run: {error}", request.url.path)
-    return Readiness(kb=service.stamp, chainer=service.knowledge.chainer.name)
+    state, _ = database_state(request)
+    return Readiness(kb=service.stamp, chainer=service.knowledge.chainer.name, database=state)
+
+
+@router.get(
+    "/readyz/database",
+    operation_id="readyz_database",
+    tags=["operation"],
+    summary="Can it keep cases",
+    response_model=DatabaseReadiness,
+    responses=problems.responses(503),
+)
+def readyz_database(request: Request) -> DatabaseReadiness | JSONResponse:
+    """Ask the database for the version of its tables."""
+    state, why = database_state(request)
+    if state != "ready":
+        response = problems.problem("database-down", why, request.url.path)
+        response.headers["retry-after"] = str(problems.RETRY_SECONDS)
+        return response
+    return DatabaseReadiness(kind=request.app.state.database.kind)
+
+
+@router.get(
+    "/metrics",
+    operation_id="metrics",
+    tags=["operation"],
+    summary="Numbers for a Prometheus server",
+    dependencies=[AskerOnly],
+    response_class=Response,
+    responses={
+        200: {"description": "Text", "content": {"text/plain": {"schema": {"type": "string"}}}},
+        **problems.responses(401, 403, 429),
+    },
+)
+def metrics(request: Request) -> Response:
+    """Return the numbers of this process."""
+    return Response(generate_latest(request.app.state.metrics.registry), media_type=CONTENT_TYPE_LATEST)
 
 
 @router.get(

@@ -9,13 +9,14 @@ from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, Field
 
 from api import problems
+from api.calling import AskerOnly
 from engine import model as m
 from engine.answer import KbStamp
 from engine.errors import UnknownEntryError
 from engine.knowledge import Knowledge
 from engine.nearest import nearest
 
-router = APIRouter(prefix="/v1/kb", tags=["knowledge base"])
+router = APIRouter(prefix="/v1/kb", tags=["knowledge base"], dependencies=[AskerOnly])
 
 E = TypeVar("E", bound=m.Entry)
 

@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Request, Response
 
 from api import problems
+from api.calling import AskerOnly
 from engine.listening.answer import PhrasesAnswer, PhrasesRequest, tell_heard
 from engine.listening.hearing import Listener
 from engine.triage import Triage
@@ -41,6 +42,7 @@ EXAMPLES = {
     ),
     response_model=PhrasesAnswer,
     response_model_exclude_none=True,
+    dependencies=[AskerOnly],
     responses=problems.responses(400, 413, 415, 422, 500),
 )
 def phrases(request: Request, body: Annotated[PhrasesRequest, Body(openapi_examples=EXAMPLES)]) -> Response:

@@ -6,7 +6,9 @@ import json
 import logging
 import math
 import re
+from collections.abc import Mapping, Sequence
 from http import HTTPStatus
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -14,7 +16,12 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
+from api.access import AccessError
+from api.cases import KeyReusedError, StaleError
+from api.storage.errors import BusyError, DatabaseFullError, StorageError
 from engine.errors import ChainerError, InputError, InputIssue, UnknownEntryError
+
+RETRY_SECONDS = 5
 
 MEDIA_TYPE = "application/problem+json"
 MAX_ECHO = 200
@@ -23,16 +30,24 @@ log = logging.getLogger("prepull.api")
 
 MEANINGS: dict[str, tuple[int, str]] = {
     "malformed-json": (400, "The body is not JSON"),
+    "not-known": (401, "Nobody is known by this key or login"),
+    "not-allowed": (403, "This key may not do that"),
     "unknown-path": (404, "There is nothing at this path"),
-    "unknown-entry": (404, "The knowledge base has no entry with this id"),
+    "unknown-entry": (404, "There is no entry with this id"),
     "wrong-method": (405, "This path does not take this method"),
+    "stale-case": (412, "The case was changed meanwhile"),
     "body-too-large": (413, "The body is larger than is taken"),
     "wrong-media-type": (415, "The body is not sent as JSON"),
     "invalid-request": (422, "The request is not of the form that is taken"),
     "invalid-facts": (422, "The facts cannot be used as they are"),
+    "key-reused": (422, "The Idempotency-Key came before with something else"),
+    "too-many": (429, "Too many calls in a minute"),
     "chainer-failed": (500, "The rules could not be run"),
     "unexpected": (500, "Something went wrong here, not in the request"),
     "not-ready": (503, "The service cannot answer now"),
+    "database-down": (503, "Cases cannot be kept or read now"),
+    "too-busy": (503, "Too much is being written at once"),
+    "database-full": (507, "There is no room left to keep it"),
 }
 """Problem kind -> status and title. The kind is the last part of the `type` member."""
 
@@ -117,7 +132,8 @@ def echo(value: object) -> str | int | float | bool | None:
     return text if len(text) <= MAX_ECHO else text[:MAX_ECHO] + "…"
 
 
-def _issue(issue: InputIssue) -> FieldIssue:
+def issue_of(issue: InputIssue) -> FieldIssue:
+    """Return one thing that is wrong with the facts as it is told."""
     return FieldIssue(
         field=issue.field[:MAX_ECHO],
         value=echo(issue.value),
@@ -133,7 +149,7 @@ def _summary(errors: list[FieldIssue]) -> str:
 
 async def _invalid_facts(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, InputError)
-    errors = [_issue(issue) for issue in error.issues[:100]]
+    errors = [issue_of(issue) for issue in error.issues[:100]]
     return problem("invalid-facts", _summary(errors), request.url.path, errors)
 
 
@@ -144,13 +160,10 @@ async def _unknown_entry(request: Request, error: Exception) -> JSONResponse:
     return problem("unknown-entry", str(echo(str(error))), request.url.path, [issue])
 
 
-async def _invalid_request(request: Request, error: Exception) -> JSONResponse:
-    assert isinstance(error, RequestValidationError)
+def issues_of_form(found: Sequence[Mapping[str, Any]]) -> list[FieldIssue]:
+    """Return what pydantic found wrong with a request as it is told."""
     errors = []
-    for item in error.errors()[:100]:
-        if item["type"] == "json_invalid":
-            where = f"at character {item['loc'][-1]}: {item.get('ctx', {}).get('error', '')}"
-            return problem("malformed-json", f"the body is not JSON, {where}", request.url.path)
+    for item in found[:100]:
         path = [str(part) for part in item["loc"]]
         field = ".".join(path[1:] if path[:1] == ["body"] else path) or "body"
         errors.append(
@@ -161,6 +174,16 @@ async def _invalid_request(request: Request, error: Exception) -> JSONResponse:
                 accepted=_accepted(item.get("ctx")),
             )
         )
+    return errors
+
+
+async def _invalid_request(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    for item in error.errors():
+        if item["type"] == "json_invalid":
+            where = f"at character {item['loc'][-1]}: {item.get('ctx', {}).get('error', '')}"
+            return problem("malformed-json", f"the body is not JSON, {where}", request.url.path)
+    errors = issues_of_form(error.errors())
     return problem("invalid-request", _summary(errors), request.url.path, errors)
 
 
@@ -200,6 +223,7 @@ async def _http(request: Request, error: Exception) -> JSONResponse:
 
 async def _chainer_failed(request: Request, error: Exception) -> JSONResponse:
     log.error("chainer failed: %s", error)
+    request.app.state.metrics.chainer_errors.inc()
     detail = "the rules could not be run; no answer is given instead"
     return problem("chainer-failed", detail, request.url.path)
 
@@ -209,6 +233,46 @@ async def _unexpected(request: Request, error: Exception) -> JSONResponse:
     return problem("unexpected", "an unexpected error; it was logged", request.url.path)
 
 
+def refusal(error: AccessError, path: str) -> JSONResponse:
+    """Return the response for a call that is not let through."""
+    response = problem(error.kind, str(error), path)
+    if error.kind == "not-known":
+        response.headers["www-authenticate"] = 'Bearer realm="prepull"'
+    if error.retry_after is not None:
+        response.headers["retry-after"] = str(error.retry_after)
+    return response
+
+
+async def _refused(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, AccessError)
+    return refusal(error, request.url.path)
+
+
+async def _stale(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, StaleError)
+    response = problem("stale-case", str(error), request.url.path)
+    response.headers["etag"] = error.etag
+    return response
+
+
+async def _key_reused(request: Request, error: Exception) -> JSONResponse:
+    return problem("key-reused", str(error), request.url.path)
+
+
+async def _storage(request: Request, error: Exception) -> JSONResponse:
+    log.error("storage failed at %s: %s: %s", request.url.path, type(error).__name__, error)
+    if isinstance(error, DatabaseFullError):
+        return problem("database-full", "nothing was written: there is no room left", request.url.path)
+    if isinstance(error, BusyError):
+        detail = "others are writing; nothing was written, ask again"
+        response = problem("too-busy", detail, request.url.path)
+    else:
+        detail = "the database does not answer; a triage without a case still does"
+        response = problem("database-down", detail, request.url.path)
+    response.headers["retry-after"] = str(RETRY_SECONDS)
+    return response
+
+
 def install(app: FastAPI) -> None:
     """Make every error of the application a problem document."""
     app.add_exception_handler(InputError, _invalid_facts)
@@ -216,4 +280,8 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, _invalid_request)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(ChainerError, _chainer_failed)
+    app.add_exception_handler(AccessError, _refused)
+    app.add_exception_handler(StaleError, _stale)
+    app.add_exception_handler(KeyReusedError, _key_reused)
+    app.add_exception_handler(StorageError, _storage)
     app.add_exception_handler(Exception, _unexpected)

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
+from typing import Literal, cast, get_args
 
+from api.logs import LOG_FORMS, LogForm
 from engine.errors import PrepullError
 from engine.knowledge import ChainerChoice
 
 CHAINERS = ("auto", "durable", "compiled")
+NO_DATABASE = "none"
+DEFAULT_DATABASE = "sqlite:///prepull.sqlite"
+
+AccessChoice = Literal["auto", "keys"]
+KeepVerdicts = Literal["cases", "all"]
 
 
 class SettingError(PrepullError):
@@ -19,20 +26,52 @@ class SettingError(PrepullError):
 
 @dataclass(frozen=True)
 class Settings:
-    """PREPULL_KB, PREPULL_CHAINER and PREPULL_MAX_BODY_BYTES, see docs/operate.md."""
+    """What docs/operate.md lists. `database` is None where no cases are kept."""
 
     kb: Path | None = None
     chainer: ChainerChoice = "auto"
     max_body_bytes: int = 1_000_000
+    max_bulk_bytes: int = 100_000_000
+    database: str | None = None
+    access: AccessChoice = "auto"
+    calls_per_minute: int = 600
+    keep_verdicts: KeepVerdicts = "cases"
+    webhook_hosts: tuple[str, ...] = ()
+    log: LogForm = "auto"
 
     @classmethod
     def from_environment(cls) -> Settings:
         """Read the settings; raises `SettingError`."""
-        chainer = os.environ.get("PREPULL_CHAINER", "auto")
-        if chainer not in CHAINERS:
-            raise SettingError(f"PREPULL_CHAINER is {chainer!r}; accepted: {', '.join(CHAINERS)}")
-        limit = os.environ.get("PREPULL_MAX_BODY_BYTES", "1000000")
-        if not limit.isdigit() or not 1_000 <= int(limit) <= 100_000_000:
-            raise SettingError(f"PREPULL_MAX_BODY_BYTES is {limit!r}; accepted: 1000 to 100000000")
-        folder = os.environ.get("PREPULL_KB")
-        return cls(Path(folder) if folder else None, cast("ChainerChoice", chainer), int(limit))
+        here = os.environ
+        folder = here.get("PREPULL_KB")
+        database = here.get("PREPULL_DATABASE", DEFAULT_DATABASE)
+        hosts = here.get("PREPULL_WEBHOOK_HOSTS", "")
+        return cls(
+            kb=Path(folder) if folder else None,
+            chainer=cast("ChainerChoice", _choice(here, "PREPULL_CHAINER", CHAINERS)),
+            max_body_bytes=_whole(here, "PREPULL_MAX_BODY_BYTES", 1_000_000, 1_000, 100_000_000),
+            max_bulk_bytes=_whole(here, "PREPULL_MAX_BULK_BYTES", 100_000_000, 1_000, 10_000_000_000),
+            database=None if database == NO_DATABASE else database,
+            access=cast("AccessChoice", _choice(here, "PREPULL_ACCESS", get_args(AccessChoice))),
+            calls_per_minute=_whole(here, "PREPULL_CALLS_PER_MINUTE", 600, 1, 1_000_000),
+            keep_verdicts=cast(
+                "KeepVerdicts", _choice(here, "PREPULL_KEEP_VERDICTS", get_args(KeepVerdicts))
+            ),
+            webhook_hosts=tuple(host.strip().lower() for host in hosts.split(",") if host.strip()),
+            log=cast("LogForm", _choice(here, "PREPULL_LOG", LOG_FORMS)),
+        )
+
+
+def _choice(environment: Mapping[str, str], name: str, choices: Sequence[str]) -> str:
+    """Return a setting that is one of a few words; the first is the default."""
+    value = environment.get(name, choices[0])
+    if value not in choices:
+        raise SettingError(f"{name} is {value!r}; accepted: {', '.join(choices)}")
+    return value
+
+
+def _whole(environment: Mapping[str, str], name: str, default: int, least: int, most: int) -> int:
+    value = environment.get(name, str(default))
+    if not (value.isascii() and value.isdigit()) or not least <= int(value) <= most:
+        raise SettingError(f"{name} is {value!r}; accepted: {least} to {most}")
+    return int(value)

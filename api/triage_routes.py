@@ -7,6 +7,9 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Query, Request, Response
 
 from api import problems
+from api.calling import AskerOnly
+from api.observing import Metrics
+from api.verdict_log import VerdictLog
 from engine.answer import PART_NAMES, PartName, TriageAnswer
 from engine.case import TriageRequest
 from engine.errors import InputError, InputIssue
@@ -83,6 +86,7 @@ def answer_response(answer: TriageAnswer) -> Response:
         "answer."
     ),
     response_model=None,
+    dependencies=[AskerOnly],
     responses={
         200: {"model": TriageAnswer, "description": "The answer"},
         **problems.responses(400, 413, 415, 422, 500),
@@ -106,4 +110,10 @@ async def triage(
     """Answer one case."""
     service: Triage = request.app.state.triage
     options = Options(parse_parts(parts), causes, questions, tests)
-    return answer_response(service.answer(body, options))
+    answer = service.answer(body, options)
+    metrics: Metrics = request.app.state.metrics
+    metrics.verdicts.labels(answer.verdict.verdict).inc()
+    kept: VerdictLog | None = request.app.state.verdict_log
+    if kept is not None:
+        kept.keep(body, answer)
+    return answer_response(answer)

@@ -1,0 +1,176 @@
+"""POST /v1/triage/bulk: a case a line in, an answer a line out."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import threading
+from collections.abc import Iterator
+from typing import IO, Annotated
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import StreamingResponse
+from pydantic import Field, ValidationError
+from starlette.concurrency import run_in_threadpool
+
+from api import problems
+from api.calling import AskerOnly
+from api.problems import FieldIssue, ProblemDetails, issue_of, issues_of_form
+from api.storage.errors import BusyError
+from api.triage_routes import parse_parts
+from engine.answer import PART_NAMES
+from engine.case import ShortText, TriageRequest
+from engine.errors import ChainerError, InputError
+from engine.triage import Options, Triage
+
+router = APIRouter(prefix="/v1", tags=["triage"])
+
+MEDIA_TYPE = "application/x-ndjson"
+IN_MEMORY = 1_000_000
+MOST_AT_ONCE = 2
+
+_running = threading.BoundedSemaphore(MOST_AT_ONCE)
+
+
+class BulkCase(TriageRequest):
+    """One line of what is sent: a case, and a name that comes back with its answer."""
+
+    id: ShortText | None = Field(default=None, description="Comes back with the answer. May be left out.")
+
+
+BULK_DESCRIPTION = (
+    "Takes one JSON case a line (NDJSON) and streams one JSON object a line, in the same order: `line` (from "
+    "1), `id` if the case had one, and either `answer` as `/v1/triage` gives it or `problem` as problem "
+    "details. A bad line spoils no other. Blank lines are passed over. The whole body is read before the "
+    "first answer is sent, so a client may send all first and read afterwards. An answer that breaks off "
+    "before the last line says that the service was stopped: send the lines again that have no answer."
+)
+
+
+@router.post(
+    "/triage/bulk",
+    operation_id="triage_bulk",
+    summary="Answer many cases in one call",
+    description=BULK_DESCRIPTION,
+    response_model=None,
+    dependencies=[AskerOnly],
+    responses={
+        200: {
+            "description": "One object a line",
+            "content": {
+                MEDIA_TYPE: {
+                    "schema": {"type": "string", "description": "Lines of JSON."},
+                    "example": '{"line":1,"id":"a","answer":{"decision_id":"…"}}\n',
+                }
+            },
+        },
+        **problems.responses(401, 403, 413, 415, 422, 429, 503),
+    },
+    openapi_extra={
+        "requestBody": {
+            "required": True,
+            "content": {
+                MEDIA_TYPE: {
+                    "schema": {"type": "string", "description": "Lines of JSON, each a case."},
+                    "examples": {
+                        "two": {
+                            "summary": "Two cases",
+                            "value": '{"id": "a", "trouble_codes": ["P0299"]}\n'
+                            '{"id": "b", "findings": [{"id": "fuel_leak_seen", "state": "present"}]}\n',
+                        }
+                    },
+                }
+            },
+        }
+    },
+)
+async def triage_bulk(
+    request: Request,
+    parts: Annotated[
+        str | None,
+        Query(
+            max_length=200,
+            description="Parts to compute, as `/v1/triage` takes them; `causes` alone if left out: "
+            + ", ".join(PART_NAMES),
+        ),
+    ] = "causes",
+    causes: Annotated[int, Query(ge=1, le=500, description="How many causes at most.")] = 10,
+    questions: Annotated[int, Query(ge=1, le=50, description="How many next questions at most.")] = 5,
+    tests: Annotated[int, Query(ge=1, le=50, description="How many next tests at most.")] = 6,
+) -> StreamingResponse:
+    """Answer many cases."""
+    options = Options(parse_parts(parts), causes, questions, tests)
+    # Lives until the answers are sent; `_answers` closes it.
+    spool = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY)  # noqa: SIM115
+    async for chunk in request.stream():
+        await run_in_threadpool(spool.write, chunk)
+    if not _running.acquire(blocking=False):
+        spool.close()
+        raise BusyError(f"{MOST_AT_ONCE} bulk calls are being answered already")
+    spool.seek(0)
+    return StreamingResponse(
+        _answers(request.app.state.triage, spool, options, request.url.path), media_type=MEDIA_TYPE
+    )
+
+
+def _answers(triage: Triage, spool: IO[bytes], options: Options, path: str) -> Iterator[bytes]:
+    try:
+        number = 0
+        while line := spool.readline(IN_MEMORY + 1):
+            number += 1
+            if len(line) > IN_MEMORY and not line.endswith(b"\n"):
+                while (more := spool.readline(IN_MEMORY)) and not more.endswith(b"\n"):
+                    pass
+                detail = f"a line may have at most {IN_MEMORY} bytes"
+                yield _line(number, None, _problem("body-too-large", detail, path))
+            elif line.strip():
+                yield _answer(triage, number, line, options, path)
+    finally:
+        spool.close()
+        _running.release()
+
+
+def _answer(triage: Triage, number: int, line: bytes, options: Options, path: str) -> bytes:
+    name = None
+    try:
+        case = BulkCase.model_validate_json(line)
+        name = case.id
+        facts = {field: getattr(case, field) for field in TriageRequest.model_fields}
+        answer = triage.answer(TriageRequest.model_construct(**facts), options)
+    except ValidationError as error:
+        return _line(number, None, _form(error, path))
+    except InputError as error:
+        errors = [issue_of(issue) for issue in error.issues[:100]]
+        return _line(number, name, _problem("invalid-facts", str(error.issues[0]), path, errors))
+    except ChainerError:
+        return _line(number, name, _problem("chainer-failed", "the rules could not be run", path))
+    return _line(number, name, b'"answer":' + answer.model_dump_json(exclude_none=True).encode())
+
+
+def _form(error: ValidationError, path: str) -> bytes:
+    if error.errors()[0]["type"] == "json_invalid":
+        return _problem("malformed-json", error.errors()[0]["msg"], path)
+    errors = issues_of_form(error.errors())
+    return _problem("invalid-request", f"{errors[0].field}: {errors[0].message}", path, errors)
+
+
+def _problem(kind: str, detail: str, path: str, errors: list[FieldIssue] | None = None) -> bytes:
+    status, title = problems.MEANINGS[kind]
+    told = ProblemDetails(
+        type=f"/v1/problems/{kind}",
+        title=title,
+        status=status,
+        detail=str(problems.echo(detail)),
+        instance=path,
+        errors=errors or [],
+    )
+    return b'"problem":' + told.model_dump_json().encode()
+
+
+def _line(number: int, name: str | None, rest: bytes) -> bytes:
+    named = b"" if name is None else b'"id":' + _quoted(name) + b","
+    return b'{"line":%d,%s%s}\n' % (number, named, rest)
+
+
+def _quoted(text: str) -> bytes:
+    return json.dumps(text).encode()

@@ -1,0 +1,452 @@
+"""Cases kept over days: what is added to them, and the answer as it stood at each entry.
+
+An answer is computed before anything is written, and written with the entry it belongs to in one
+transaction. When another writer came first, all of it is done again from what stands now.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import secrets
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pydantic import BaseModel
+from sqlalchemy.orm import Session
+
+from api import case_models as c
+from api.access import Caller, now_us
+from api.case_views import entry_view, facts_after, line_of, view_of
+from api.storage import case_store as store
+from api.storage.case_store import Given, Once, Reply
+from api.storage.database import MOST_TRIES, Database
+from api.storage.errors import BusyError, LostRaceError, StorageError
+from api.storage.tables import CaseRow, EntryRow, PersonRow
+from engine.answer import KbStamp, TriageAnswer
+from engine.case import TriageRequest
+from engine.casefile import Observed, Withdrawn
+from engine.errors import InputError, InputIssue, PrepullError, UnknownEntryError
+from engine.facts import read_facts
+from engine.nearest import nearest
+from engine.triage import Triage
+
+if TYPE_CHECKING:
+    from api.notices import Notices
+
+STRIPES = 64
+
+
+class StaleError(PrepullError):
+    """The case is not as the caller last saw it; `etag` is that of the case as it is."""
+
+    def __init__(self, etag: str) -> None:
+        self.etag = etag
+        super().__init__(f"the case was changed meanwhile; it has the ETag {etag} now")
+
+
+class KeyReusedError(PrepullError):
+    """An Idempotency-Key came again with something else."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What comes with a call that changes something: by whom, and the two headers that guard it."""
+
+    caller: Caller
+    once: Once | None = None
+    if_match: str | None = None
+
+
+def etag(case: CaseRow) -> str:
+    """Return the ETag of a case."""
+    return f'"r{case.revision}"'
+
+
+def matches(if_match: str, tag: str) -> bool:
+    """Tell whether an If-Match header names this tag, compared strongly (RFC 9110, 13.1.1)."""
+    named = {part.strip() for part in if_match.split(",")}
+    return "*" in named or tag in named
+
+
+class Cases:
+    """The cases of one database, answered by one knowledge base. Safe to share between threads."""
+
+    def __init__(
+        self,
+        database: Database,
+        triage: Triage,
+        notices: Notices | None = None,
+        clock: Callable[[], int] = now_us,
+    ) -> None:
+        self.database = database
+        self.triage = triage
+        self.notices = notices
+        self.clock = clock
+        # Writers of one case queue here, so that an answer is not computed to be thrown away.
+        self._queues = [threading.Lock() for _ in range(STRIPES)]
+
+    # Reading ---------------------------------------------------------------------------------------------
+
+    def read(self, case_id: str) -> tuple[c.CaseView, str]:
+        """Return a case with all its entries, and its ETag; raises `UnknownEntryError`."""
+        with self.database.reading() as session:
+            case = _found(session, case_id)
+            return view_of(case, store.entries_of(session, case_id)), etag(case)
+
+    def list(
+        self,
+        limit: int,
+        after: str | None = None,
+        state: str | None = None,
+        verdict: str | None = None,
+        reference: str | None = None,
+        changed_since_us: int | None = None,
+    ) -> c.CaseList:
+        """Return a page of cases, those opened last first; raises `InputError` for an unknown `after`."""
+        with self.database.reading() as session:
+            start = None
+            if after is not None:
+                last = store.find_case(session, after)
+                if last is None:
+                    accepted = ("the value of next of an earlier page",)
+                    raise InputError([InputIssue("after", after, "no page ended there", accepted)])
+                start = last.number
+            rows = store.page(session, limit + 1, start, state, verdict, reference, changed_since_us)
+        more = rows[limit - 1].id if len(rows) > limit else None
+        return c.CaseList(cases=[line_of(row) for row in rows[:limit]], next=more)
+
+    def answer(self, case_id: str, at: int | None = None) -> bytes:
+        """Return the answer of a case as it stands, or as it was given at entry `at`, byte for byte.
+
+        As it stands means by the knowledge base of now; an answer that this makes anew is kept as well.
+        Raises `UnknownEntryError`, and `InputError` for an entry that the case does not have.
+        """
+        kb_hash = self.triage.stamp.content_hash
+        with self.database.reading() as session:
+            case = _found(session, case_id)
+            if at is not None and at > case.entries:
+                accepted = (f"0 to {case.entries}",)
+                raise InputError([InputIssue("at", at, f"the case has {case.entries} entries", accepted)])
+            entry = store.last_answered(session, case_id, at)
+            kept = store.answer_of(session, case_id, entry, None if at is not None else kb_hash)
+            if kept is not None:
+                return kept
+            rows = store.entries_of(session, case_id)
+        given = self._compute(facts_after(rows, entry))
+        with contextlib.suppress(StorageError), self.database.writing() as session:
+            store.keep_answer(session, case_id, entry, given, self.clock())
+        return given.body
+
+    def decision(self, decision_id: str) -> bytes:
+        """Return a verdict that was given, with facts and trace, as JSON; raises `UnknownEntryError`."""
+        with self.database.reading() as session:
+            kept = store.decision(session, decision_id)
+            if kept is None:
+                raise UnknownEntryError("decision", decision_id, ())
+            row, places = kept
+            body = store.body_of(row)
+        stamp = KbStamp(version=row.kb_version, revision=row.kb_hash[:16], content_hash=row.kb_hash)
+        return _object(
+            {
+                "decision_id": row.decision_id,
+                "kb": stamp,
+                "verdict": row.verdict,
+                "first_given": c.moment(row.given_us),
+                "facts": row.facts.encode(),
+                "given_to": [c.GivenAt(case=case, entry=entry) for case, entry in places],
+                "answer": body,
+            }
+        )
+
+    # Adding ----------------------------------------------------------------------------------------------
+
+    def open(self, new: c.NewCase, asked: Asked) -> Reply:
+        """Open a case. Raises `InputError`, `KeyReusedError` and storage errors."""
+        first = new.observation
+        if first is not None:
+            self._check(first.facts, "observation.facts")
+        given = self._compute(first.facts if first is not None else TriageRequest())
+
+        def work(session: Session) -> Reply:
+            now = self.clock()
+            case = CaseRow(
+                id=secrets.token_hex(12),
+                reference=new.reference,
+                state="open",
+                verdict=given.verdict,
+                entries=0 if first is None else 1,
+                revision=1,
+                created_us=now,
+                changed_us=now,
+            )
+            session.add(case)
+            session.flush()
+            if first is not None:
+                session.add(_entry(case, 1, "observation", first, asked.caller, now))
+                session.flush()
+            store.keep_answer(session, case.id, case.entries, given, now)
+            return self._answered(case, case.entries, given, 201)
+
+        return self._once(asked, work)
+
+    def observe(self, case_id: str, said: c.Observation, asked: Asked) -> Reply:
+        """Add facts to a case. Raises as `open` does, and `UnknownEntryError` and `StaleError`."""
+        self._check(said.facts, "facts")
+
+        def step(case: CaseRow, rows: Sequence[EntryRow]) -> tuple[EntryRow, Given]:
+            number = case.entries + 1
+            facts = facts_after(rows, None, Observed(number, said.facts))
+            case.state = "open"
+            entry = _entry(case, number, "observation", said, asked.caller, self.clock())
+            return entry, self._compute(facts)
+
+        return self._add(case_id, asked, step)
+
+    def withdraw(self, case_id: str, taken_back: c.Withdrawal, asked: Asked) -> Reply:
+        """Take an observation back. Raises as `observe` does; `InputError` for what is none or gone."""
+
+        def step(case: CaseRow, rows: Sequence[EntryRow]) -> tuple[EntryRow, Given]:
+            gone = {entry_view(row).observation for row in rows if row.kind == "withdrawal"}
+            there = [row.number for row in rows if row.kind == "observation" and row.number not in gone]
+            if taken_back.observation not in there:
+                why = "is no observation of this case that still counts"
+                raise InputError(
+                    [
+                        InputIssue(
+                            "observation",
+                            taken_back.observation,
+                            f"entry {taken_back.observation} {why}",
+                            tuple(str(number) for number in there[-20:]),
+                        )
+                    ]
+                )
+            number = case.entries + 1
+            facts = facts_after(rows, None, Withdrawn(number, taken_back.observation))
+            entry = _entry(case, number, "withdrawal", taken_back, asked.caller, self.clock())
+            return entry, self._compute(facts)
+
+        return self._add(case_id, asked, step)
+
+    def attach(self, case_id: str, outcome: c.Outcome, asked: Asked) -> Reply:
+        """Attach what was found. Raises as `observe` does."""
+        self._check_outcome(outcome)
+
+        def step(case: CaseRow, rows: Sequence[EntryRow]) -> tuple[EntryRow, None]:
+            case.state = "settled"
+            number = case.entries + 1
+            return _entry(case, number, "outcome", outcome, asked.caller, self.clock()), None
+
+        return self._add(case_id, asked, step)
+
+    def _add(
+        self,
+        case_id: str,
+        asked: Asked,
+        step: Callable[[CaseRow, Sequence[EntryRow]], tuple[EntryRow, Given | None]],
+    ) -> Reply:
+        """Add one entry: read, compute, and write if nobody else did meanwhile, else from the start."""
+        with self._queue(case_id):
+            for _ in range(MOST_TRIES):
+                with self.database.reading() as session:
+                    earlier = _answered_before(session, asked.once)
+                    if earlier is not None:
+                        return earlier
+                    case = _found(session, case_id)
+                    rows = store.entries_of(session, case_id)
+                _guard(case, asked.if_match)
+                before = case.verdict
+                entry, given = step(case, rows)
+                try:
+                    with self.database.writing() as session:
+                        now = self.clock()
+                        store.claim(session, case, now)
+                        case.entries = entry.number
+                        session.add(entry)
+                        session.flush()
+                        if given is None:
+                            reply = _reply(201, case, {"case": line_of(case), "entry": entry.number})
+                        else:
+                            case.verdict = given.verdict
+                            store.keep_answer(session, case_id, entry.number, given, now)
+                            reply = self._answered(case, entry.number, given, 201)
+                        store.settle(session, case)
+                        if self.notices is not None:
+                            self.notices.post(session, case, entry, before, given, now)
+                        if asked.once is not None:
+                            store.remember(session, asked.once, reply, now)
+                except LostRaceError:
+                    continue
+                if self.notices is not None:
+                    self.notices.wake()
+                return reply
+        raise BusyError(f"lost {MOST_TRIES} races against other writers of case {case_id}")
+
+    # Persons ---------------------------------------------------------------------------------------------
+
+    def person(self, case_id: str) -> tuple[c.Person, str]:
+        """Return whose case it is, and the ETag of the case; raises `UnknownEntryError` if nobody's."""
+        with self.database.reading() as session:
+            case = _found(session, case_id)
+            row = store.find_person(session, case_id)
+            if row is None:
+                raise UnknownEntryError("person of this case", case_id, ())
+            return c.Person(name=row.name, telephone=row.telephone, plate=row.plate), etag(case)
+
+    def put_person(self, case_id: str, person: c.Person, asked: Asked) -> str:
+        """Keep whose case it is and return the new ETag of the case."""
+
+        def work(session: Session, case: CaseRow, now: int) -> None:
+            kept = PersonRow(case_id=case_id, changed_us=now, **person.model_dump())
+            store.put_person(session, kept)
+
+        return self._about_person(case_id, asked, work)
+
+    def erase_person(self, case_id: str, asked: Asked) -> str:
+        """Erase whose case it is and return the new ETag; the technical case stays."""
+
+        def work(session: Session, case: CaseRow, now: int) -> None:
+            store.erase_persons(session, [case_id])
+
+        return self._about_person(case_id, asked, work)
+
+    def _about_person(self, case_id: str, asked: Asked, work: Callable[[Session, CaseRow, int], None]) -> str:
+        def attempt(session: Session) -> str:
+            case = _found(session, case_id)
+            _guard(case, asked.if_match)
+            now = self.clock()
+            store.claim(session, case, now)
+            work(session, case, now)
+            return etag(case)
+
+        return self.database.write(attempt)
+
+    # Shared ----------------------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def _queue(self, case_id: str) -> Iterator[None]:
+        with self._queues[hash(case_id) % STRIPES]:
+            yield
+
+    def _once(self, asked: Asked, work: Callable[[Session], Reply]) -> Reply:
+        def attempt(session: Session) -> Reply:
+            earlier = _answered_before(session, asked.once)
+            if earlier is not None:
+                return earlier
+            reply = work(session)
+            if asked.once is not None:
+                store.remember(session, asked.once, reply, self.clock())
+            return reply
+
+        return self.database.write(attempt)
+
+    def _check(self, facts: TriageRequest, where: str) -> None:
+        try:
+            read_facts(self.triage.knowledge, facts)
+        except InputError as error:
+            raise InputError(
+                [InputIssue(f"{where}.{i.field}", i.value, i.message, i.accepted) for i in error.issues]
+            ) from None
+
+    def _check_outcome(self, outcome: c.Outcome) -> None:
+        source = self.triage.knowledge.source
+        issues = []
+        for i, confirmed in enumerate(outcome.causes):
+            for name, known, kind in (
+                ("cause", source.causes, "cause"),
+                ("confirmed_by", source.tests, "test"),
+                ("mended_by", source.fixes, "fix"),
+            ):
+                said = getattr(confirmed, name)
+                if said is not None and said not in known:
+                    message = f"no {kind} has the id {said!r}"
+                    issues.append(InputIssue(f"causes.{i}.{name}", said, message, nearest(said, known)))
+        if issues:
+            raise InputError(issues)
+
+    def _compute(self, facts: TriageRequest) -> Given:
+        """Answer the facts of a case as a whole; what was added last has been looked at before."""
+        try:
+            return given_of(facts, self.triage.answer(facts))
+        except InputError as error:
+            # Each addition was right by itself: they contradict each other, or the knowledge base has lost
+            # an id since. Only a withdrawal or another addition can mend that.
+            raise InputError(
+                [InputIssue(f"case.facts.{i.field}", i.value, i.message, i.accepted) for i in error.issues]
+            ) from None
+
+    def _answered(self, case: CaseRow, entry: int, given: Given, status: int) -> Reply:
+        return _reply(status, case, {"case": line_of(case), "entry": entry, "answer": given.body})
+
+
+def given_of(facts: TriageRequest, answer: TriageAnswer) -> Given:
+    """Return an answer in the form in which it is kept, its bytes as the API gives them."""
+    return Given(
+        answer.decision_id,
+        answer.kb.content_hash,
+        answer.kb.version,
+        answer.verdict.verdict,
+        facts.model_dump_json(),
+        answer.model_dump_json(exclude_none=True).encode(),
+    )
+
+
+def _found(session: Session, case_id: str) -> CaseRow:
+    case = store.find_case(session, case_id)
+    if case is None:
+        raise UnknownEntryError("case", case_id, ())
+    return case
+
+
+def _guard(case: CaseRow, if_match: str | None) -> None:
+    if if_match is not None and not matches(if_match, etag(case)):
+        raise StaleError(etag(case))
+
+
+def _answered_before(session: Session, once: Once | None) -> Reply | None:
+    earlier = store.replied(session, once) if once is not None else None
+    if earlier is None or once is None:
+        return None
+    asked, reply = earlier
+    if asked != once.asked:
+        raise KeyReusedError("this Idempotency-Key came before with another path or body")
+    return reply
+
+
+def _entry(
+    case: CaseRow, number: int, kind: c.EntryKind, added: c.Added, caller: Caller, now: int
+) -> EntryRow:
+    return EntryRow(
+        case_id=case.id,
+        number=number,
+        kind=kind,
+        at_us=now,
+        who=added.who or caller.name,
+        door=added.door,
+        key_id=caller.key_id,
+        body=added.model_dump_json(exclude={"who", "door"}, exclude_none=True),
+    )
+
+
+def _reply(status: int, case: CaseRow, parts: Mapping[str, object]) -> Reply:
+    headers = {"etag": etag(case), "location": f"/v1/cases/{case.id}"}
+    return Reply(status, headers, _object(parts))
+
+
+def _object(parts: Mapping[str, object]) -> bytes:
+    """Return a JSON object; bytes are JSON already and go in as they are."""
+    return b"{" + b",".join(json.dumps(k).encode() + b":" + _json(v) for k, v in parts.items()) + b"}"
+
+
+def _json(value: object) -> bytes:
+    if isinstance(value, bytes):
+        return value
+    if isinstance(value, BaseModel):
+        return value.model_dump_json(exclude_none=True).encode()
+    if isinstance(value, list):
+        return b"[" + b",".join(_json(item) for item in value) + b"]"
+    if hasattr(value, "isoformat"):
+        return json.dumps(value.isoformat().replace("+00:00", "Z")).encode()
+    return json.dumps(value).encode()

@@ -1,0 +1,45 @@
+"""How the service writes its log: a line of JSON an event, or text for people at a terminal."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from typing import Literal
+
+import structlog
+
+LogForm = Literal["auto", "text", "json"]
+LOG_FORMS: tuple[LogForm, ...] = ("auto", "text", "json")
+
+
+def set_up(form: LogForm) -> None:
+    """Send everything that is logged to standard error, in one form; `auto` is text at a terminal."""
+    text = form == "text" or (form == "auto" and sys.stderr.isatty())
+    shared: list[structlog.typing.Processor] = [
+        structlog.contextvars.merge_contextvars,
+        structlog.stdlib.add_logger_name,
+        structlog.stdlib.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,
+    ]
+    last: list[structlog.typing.Processor] = [structlog.stdlib.ProcessorFormatter.remove_processors_meta]
+    if text:
+        last.append(structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty()))
+    else:
+        last.append(structlog.processors.JSONRenderer())
+    structlog.configure(
+        processors=[
+            structlog.stdlib.filter_by_level,
+            *shared,
+            structlog.stdlib.ProcessorFormatter.wrap_for_formatter,
+        ],
+        logger_factory=structlog.stdlib.LoggerFactory(),
+        cache_logger_on_first_use=True,
+    )
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(structlog.stdlib.ProcessorFormatter(foreign_pre_chain=shared, processors=last))
+    root = logging.getLogger()
+    root.handlers[:] = [handler]
+    root.setLevel(logging.WARNING)
+    for name in ("prepull", "uvicorn"):
+        logging.getLogger(name).setLevel(logging.INFO)

@@ -1,0 +1,131 @@
+"""/v1/session: logging in at the desk with a key, and out again."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Request, Response
+from fastapi.openapi.models import Example
+from pydantic import Field, StrictStr
+
+from api import problems
+from api.access import COOKIE, CSRF_HEADER, SESSION_SECONDS, AccessError, Caller, Gate, Scope, csrf_token
+from api.gate import SAFE_METHODS, cookie_of
+from api.storage.errors import DatabaseDownError
+from engine.answer import Told
+from engine.case import Sent
+
+router = APIRouter(prefix="/v1/session", tags=["access"])
+
+
+class Login(Sent):
+    """A key to log in with."""
+
+    key: Annotated[StrictStr, Field(min_length=1, max_length=200)]
+
+
+class Session(Told):
+    """Who is logged in."""
+
+    name: str | None = Field(default=None, description="Name of the key; left out where access is open.")
+    scopes: list[Scope]
+    token: str | None = Field(
+        default=None,
+        description=f"To be sent as {CSRF_HEADER} with every change that comes with the cookie.",
+    )
+
+
+KEYS: dict[str, Example] = {"key": {"summary": "A key of the front desk", "value": {"key": "prepull_…"}}}
+
+
+def _tell(caller: Caller, cookie: str | None) -> Session:
+    token = csrf_token(cookie) if caller.by_cookie and cookie is not None else None
+    scopes: list[Scope] = sorted(caller.scopes)
+    return Session(name=caller.name, scopes=scopes, token=token)
+
+
+def _caller(request: Request) -> tuple[Caller, str | None]:
+    gate: Gate = request.app.state.gate
+    gate.refresh()
+    cookie = cookie_of(dict(request.scope["headers"]))
+    authorization = request.headers.get("authorization")
+    csrf = request.headers.get(CSRF_HEADER)
+    server = (request.scope.get("server") or (None,))[0]
+    changes = request.method not in SAFE_METHODS
+    try:
+        return gate.caller(authorization, cookie, csrf, changes, server), cookie
+    except AccessError:
+        if not gate.may_look_again:
+            raise
+        gate.refresh(now=True)
+        return gate.caller(authorization, cookie, csrf, changes, server), cookie
+
+
+@router.get(
+    "",
+    operation_id="read_session",
+    summary="Who is logged in",
+    response_model_exclude_none=True,
+    responses=problems.responses(401),
+)
+def read_session(request: Request, response: Response) -> Session:
+    """Tell who asks, and the token for changes."""
+    response.headers["cache-control"] = "no-store"
+    return _tell(*_caller(request))
+
+
+@router.post(
+    "",
+    operation_id="log_in",
+    summary="Log in at the desk",
+    description="Takes a key once and gives a cookie for twelve hours, which scripts of a page cannot read.",
+    response_model_exclude_none=True,
+    responses=problems.responses(400, 401, 413, 415, 422, 429, 503, 507),
+)
+def log_in(
+    request: Request, response: Response, body: Annotated[Login, Body(openapi_examples=KEYS)]
+) -> Session:
+    """Begin a login."""
+    gate: Gate = request.app.state.gate
+    if gate.store is None:
+        raise DatabaseDownError("no database is set")
+    gate.refresh()
+    address = request.client.host if request.client else "unknown"
+    try:
+        caller = gate.by_key(body.key)
+    except AccessError:
+        gate.count_failure(address)
+        raise
+    token = gate.store.log_in(caller.key_id or "")
+    gate.refresh(now=True)
+    response.set_cookie(
+        COOKIE,
+        token,
+        max_age=SESSION_SECONDS,
+        path="/",
+        secure=request.url.scheme == "https",
+        httponly=True,
+        samesite="strict",
+    )
+    response.headers["cache-control"] = "no-store"
+    return Session(name=caller.name, scopes=sorted(caller.scopes), token=csrf_token(token))
+
+
+@router.delete(
+    "",
+    operation_id="log_out",
+    summary="Log out",
+    status_code=204,
+    response_model=None,
+    responses={204: {"description": "Logged out"}, **problems.responses(401, 403, 503, 507)},
+)
+def log_out(request: Request) -> Response:
+    """End a login; the cookie is worth nothing from then on."""
+    gate: Gate = request.app.state.gate
+    caller, cookie = _caller(request)
+    if caller.by_cookie and cookie is not None and gate.store is not None:
+        gate.store.log_out(cookie)
+        gate.refresh(now=True)
+    response = Response(status_code=204)
+    response.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
+    return response

@@ -1,0 +1,1 @@
+"""Where cases, keys and deliveries are kept: SQLite on one machine, PostgreSQL where several serve."""
