@@ -19,6 +19,7 @@ def set_up(form: LogForm) -> None:
         structlog.contextvars.merge_contextvars,
         structlog.stdlib.add_logger_name,
         structlog.stdlib.add_log_level,
+        structlog.stdlib.ExtraAdder(),
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.processors.format_exc_info,
     ]
@@ -27,15 +28,6 @@ def set_up(form: LogForm) -> None:
         last.append(structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty()))
     else:
         last.append(structlog.processors.JSONRenderer())
-    structlog.configure(
-        processors=[
-            structlog.stdlib.filter_by_level,
-            *shared,
-            structlog.stdlib.ProcessorFormatter.wrap_for_formatter,
-        ],
-        logger_factory=structlog.stdlib.LoggerFactory(),
-        cache_logger_on_first_use=True,
-    )
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(structlog.stdlib.ProcessorFormatter(foreign_pre_chain=shared, processors=last))
     root = logging.getLogger()

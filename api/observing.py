@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 import time
 import uuid
@@ -11,7 +12,7 @@ from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-log = structlog.get_logger("prepull.calls")
+log = logging.getLogger("prepull.calls")
 
 HEADER = "x-request-id"
 USABLE_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
@@ -89,10 +90,12 @@ class Observing:
                     caller = scope.get("state", {}).get("caller")
                     log.info(
                         "call",
-                        method=scope["method"],
-                        route=route,
-                        path=scope["path"][:200],
-                        status=status or 500,
-                        ms=round(seconds * 1000, 1),
-                        key=getattr(caller, "key_id", None),
+                        extra={
+                            "method": scope["method"],
+                            "route": route,
+                            "path": scope["path"][:200],
+                            "status": status or 500,
+                            "ms": round(seconds * 1000, 1),
+                            "key": getattr(caller, "key_id", None),
+                        },
                     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from engine.knowledge import Knowledge, load
 from engine.scoring import Score, score
 from engine.triage import Triage
 from tests.api.serving import served
+from tests.storage.postgres import Cluster, cluster, programs
 
 
 @pytest.fixture(scope="session")
@@ -45,3 +47,15 @@ def golden(knowledge: Knowledge) -> dict[str, GoldenCase]:
 def golden_score(golden: dict[str, GoldenCase], triage: Triage) -> Score:
     """How the golden cases are answered."""
     return score(triage, tuple(golden.values()))
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Cluster]:
+    """A PostgreSQL server of the tests' own."""
+    folder = programs()
+    if folder is None:
+        if os.environ.get("PREPULL_NEED_POSTGRESQL"):
+            pytest.fail("PREPULL_NEED_POSTGRESQL is set, and there is no PostgreSQL server to run")
+        pytest.skip("no PostgreSQL server on this machine")
+    with cluster(folder) as running:
+        yield running

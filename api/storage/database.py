@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
@@ -123,6 +124,12 @@ def _sqlite(url: URL) -> Engine:
         max_overflow=40,
         pool_timeout=WAIT_SECONDS,
     )
+
+    @event.listens_for(engine, "do_connect")
+    def keep_to_the_owner(*_: object) -> None:
+        # SQLite would make the file readable to all; its log and shared memory take after the file.
+        with contextlib.suppress(OSError):
+            os.close(os.open(url.database or "", os.O_RDWR | os.O_CREAT, 0o600))
 
     @event.listens_for(engine, "connect")
     def prepare(connection: sqlite3.Connection, _record: object) -> None:

@@ -12,9 +12,9 @@ import json
 import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import Any, BinaryIO, cast
 
-from sqlalchemy import LargeBinary, Table, func, insert, select, text
+from sqlalchemy import Column, ColumnElement, LargeBinary, String, Table, func, insert, select, text
 from sqlalchemy.orm import Session
 
 from api.storage.database import Database
@@ -52,11 +52,10 @@ def export_rows(database: Database, write: Callable[[bytes], object]) -> int:
     with database.reading() as session:
         put({"prepull_export": FORM, "tables": wanted_version()})
         for table in TABLES:
-            columns = table.__table__.columns
-            order = list(table.__table__.primary_key.columns)
-            for row in session.execute(
-                select(*columns).order_by(*order).execution_options(yield_per=AT_ONCE)
-            ):
+            columns = cast("Table", table.__table__)
+            order = [_by_bytes(column, database.kind) for column in columns.primary_key]
+            wanted = select(columns).order_by(*order).execution_options(yield_per=AT_ONCE)
+            for row in session.execute(wanted):
                 put({"table": table.__tablename__, "row": [_out(value) for value in row]})
                 rows += 1
     write(json.dumps({"rows": rows, "sha256": digest.hexdigest()}).encode() + b"\n")
@@ -110,6 +109,11 @@ def import_rows(database: Database, lines: Iterable[bytes]) -> int:
 def is_empty(session: Session) -> bool:
     """Tell whether no table has a row."""
     return all(not session.scalar(select(func.count()).select_from(table)) for table in TABLES)
+
+
+def _by_bytes(column: Column[Any], kind: str) -> ColumnElement[Any]:
+    """Return what to order by, so that both kinds of database give the same export."""
+    return column.collate("C") if kind == "postgresql" and isinstance(column.type, String) else column
 
 
 def _read(line: bytes, number: int) -> dict[str, object]:
