@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 HOST ?= 127.0.0.1
 PORT ?= 8000
 
-.PHONY: serve test lint check bench soak phrases latency readme lock clean
+.PHONY: serve test lint check bench load soak phrases latency readme openapi lock clean
 
 serve: $(VENV)/run.stamp
 	$(BIN)/prepull serve --host $(HOST) --port $(PORT)
@@ -25,6 +25,12 @@ check: $(VENV)/run.stamp
 
 bench: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.bench
+
+load: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.bench.load
+
+openapi: $(VENV)/run.stamp
+	$(BIN)/python -m api.openapi > docs/openapi.json
 
 soak: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.soak.chaining_soak --cases 100000

@@ -30,8 +30,10 @@ CSRF_HEADER = "x-prepull-token"
 SESSION_SECONDS = 12 * 3600
 FRESH_SECONDS = 5.0
 LOOK_AGAIN_SECONDS = 0.5
+"""A key or login that is not known is looked up once more, but no more often than this."""
 KEY_MARK = "prepull"
-FAILURES_PER_MINUTE = 60
+FAILURES_SHARE = 10
+"""An address may be refused a tenth as often in a minute as a key may call."""
 
 
 class AccessError(PrepullError):
@@ -191,12 +193,12 @@ class Gate:
         self._lock = threading.Lock()
         self._limiter = SlidingWindowCounterRateLimiter(MemoryStorage())
 
-    def refresh(self, now: bool = False) -> None:
-        """Read keys and logins again if what is known is old, or `now`."""
+    def refresh(self, oldest: float = FRESH_SECONDS) -> None:
+        """Read keys and logins again if what is known is older than `oldest` seconds."""
         if self.store is None:
             return
         with self._lock:
-            if not now and time.monotonic() - self._known.at < FRESH_SECONDS:
+            if self.age < oldest:
                 return
             try:
                 keys = {row.id: row for row in self.store.all() if row.revoked_us is None}
@@ -206,14 +208,9 @@ class Gate:
                 self._known.at = time.monotonic()
 
     @property
-    def is_fresh(self) -> bool:
-        """Whether keys need not be read again now."""
-        return self.store is None or time.monotonic() - self._known.at < FRESH_SECONDS
-
-    @property
-    def may_look_again(self) -> bool:
-        """Whether a key or login that is not known may be looked up at once: not at each guess."""
-        return self.store is not None and time.monotonic() - self._known.at > LOOK_AGAIN_SECONDS
+    def age(self) -> float:
+        """Seconds since keys and logins were read; 0 where none are kept."""
+        return 0.0 if self.store is None else time.monotonic() - self._known.at
 
     @property
     def has_keys(self) -> bool:
@@ -273,7 +270,7 @@ class Gate:
 
     def count_failure(self, address: str) -> None:
         """Count a call that was refused; raises `AccessError` when an address makes too many."""
-        self._count(f"address {address}", FAILURES_PER_MINUTE)
+        self._count(f"address {address}", max(10, self.per_minute // FAILURES_SHARE))
 
     def _count(self, who: str, per_minute: int) -> None:
         item = RateLimitItemPerMinute(per_minute)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 from typing import IO, Annotated
 
 from fastapi import APIRouter, Query, Request
@@ -20,7 +20,7 @@ from api.storage.errors import BusyError
 from api.triage_routes import parse_parts
 from engine.answer import PART_NAMES
 from engine.case import ShortText, TriageRequest
-from engine.errors import ChainerError, InputError
+from engine.errors import ChainerError, InputError, InputIssue
 from engine.triage import Options, Triage
 
 router = APIRouter(prefix="/v1", tags=["triage"])
@@ -53,6 +53,7 @@ BULK_DESCRIPTION = (
     summary="Answer many cases in one call",
     description=BULK_DESCRIPTION,
     response_model=None,
+    response_class=StreamingResponse,
     dependencies=[AskerOnly],
     responses={
         200: {
@@ -104,30 +105,53 @@ async def triage_bulk(
     spool = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY)  # noqa: SIM115
     async for chunk in request.stream():
         await run_in_threadpool(spool.write, chunk)
+    if not spool.tell():
+        raise InputError([InputIssue("body", None, "the body is empty", ("one case a line",))])
     if not _running.acquire(blocking=False):
         spool.close()
         raise BusyError(f"{MOST_AT_ONCE} bulk calls are being answered already")
     spool.seek(0)
-    return StreamingResponse(
-        _answers(request.app.state.triage, spool, options, request.url.path), media_type=MEDIA_TYPE
-    )
+    return StreamingResponse(_answers(request, spool, options), media_type=MEDIA_TYPE)
 
 
-def _answers(triage: Triage, spool: IO[bytes], options: Options, path: str) -> Iterator[bytes]:
+async def _answers(request: Request, spool: IO[bytes], options: Options) -> AsyncIterator[bytes]:
+    """Answer line by line, and stop when nobody reads any more."""
+    triage: Triage = request.app.state.triage
+    lines = _numbered(spool)
     try:
-        number = 0
-        while line := spool.readline(IN_MEMORY + 1):
-            number += 1
-            if len(line) > IN_MEMORY and not line.endswith(b"\n"):
-                while (more := spool.readline(IN_MEMORY)) and not more.endswith(b"\n"):
-                    pass
-                detail = f"a line may have at most {IN_MEMORY} bytes"
-                yield _line(number, None, _problem("body-too-large", detail, path))
-            elif line.strip():
-                yield _answer(triage, number, line, options, path)
+        while not await request.is_disconnected():
+            told = await run_in_threadpool(_next_answer, triage, lines, options, request.url.path)
+            if told is None:
+                return
+            yield told
     finally:
         spool.close()
         _running.release()
+
+
+def _numbered(spool: IO[bytes]) -> Iterator[tuple[int, bytes | None]]:
+    """Yield the lines that are not blank with their numbers; None for one that is too long."""
+    number = 0
+    while line := spool.readline(IN_MEMORY + 1):
+        number += 1
+        if len(line) > IN_MEMORY and not line.endswith(b"\n"):
+            while (more := spool.readline(IN_MEMORY)) and not more.endswith(b"\n"):
+                pass
+            yield number, None
+        elif line.strip():
+            yield number, line
+
+
+def _next_answer(
+    triage: Triage, lines: Iterator[tuple[int, bytes | None]], options: Options, path: str
+) -> bytes | None:
+    number, line = next(lines, (0, b""))
+    if not number:
+        return None
+    if line is None:
+        detail = f"a line may have at most {IN_MEMORY} bytes"
+        return _line(number, None, _problem("body-too-large", detail, path))
+    return _answer(triage, number, line, options, path)
 
 
 def _answer(triage: Triage, number: int, line: bytes, options: Options, path: str) -> bytes:

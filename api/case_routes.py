@@ -5,10 +5,12 @@ None of these routes is async: the database would keep the loop from other reque
 
 from __future__ import annotations
 
-from datetime import datetime
+import re
+from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Path, Query, Request, Response
+from pydantic import AwareDatetime, BeforeValidator
 
 from api import case_models as c
 from api import problems
@@ -17,16 +19,43 @@ from api.case_examples import NEW_CASES, OBSERVATIONS, OUTCOMES, PERSONS, WITHDR
 from api.cases import Asked, Cases
 from api.storage.case_store import Reply
 from engine.answer import TriageAnswer
-from engine.errors import InputError, InputIssue
 from engine.model import VerdictName
 
 router = APIRouter(prefix="/v1", tags=["cases"])
 
 KeptCases = Annotated[Cases, Depends(cases_of)]
+
+
+def _written_out(value: object) -> object:
+    if isinstance(value, str) and not re.match(r"\d{4}-\d\d-\d\d", value):
+        raise ValueError("a time is written as 2026-03-01T08:00:00Z")
+    return value
+
+
+Moment = Annotated[AwareDatetime, BeforeValidator(_written_out)]
 CaseId = Annotated[str, Path(alias="id", pattern="^[0-9a-f]{24}$", description="Id of the case.")]
 READ = problems.responses(401, 403, 404, 422, 429, 503)
 CHANGE = problems.responses(400, 401, 403, 404, 412, 413, 415, 422, 429, 500, 503, 507)
 TAG = {"ETag": {"description": "Of the case as it is now.", "schema": {"type": "string"}}}
+
+LINKS = {
+    operation: {"operationId": operation, "parameters": {"id": "$response.body#/case/id"}}
+    for operation in (
+        "read_case",
+        "add_observation",
+        "withdraw_observation",
+        "attach_outcome",
+        "case_answer",
+        "read_person",
+        "put_person",
+        "erase_person",
+    )
+}
+LINKS["read_decision"] = {
+    "operationId": "read_decision",
+    "parameters": {"decision_id": "$response.body#/answer/decision_id"},
+}
+"""What can be done next with a case that a call has answered, for programs that read the document."""
 
 
 def _send(reply: Reply) -> Response:
@@ -41,7 +70,7 @@ def _send(reply: Reply) -> Response:
     response_model=None,
     status_code=201,
     responses={
-        201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG},
+        201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG, "links": LINKS},
         **problems.responses(400, 401, 403, 413, 415, 422, 429, 500, 503, 507),
     },
 )
@@ -72,7 +101,7 @@ def list_cases(
         c.Reference | None, Query(description="Only cases with exactly this reference.")
     ] = None,
     changed_since: Annotated[
-        datetime | None, Query(description="Only cases changed at or after this time, with its zone.")
+        Moment | None, Query(description="Only cases changed at or after this time, with its zone.")
     ] = None,
     limit: Annotated[int, Query(ge=1, le=500, description="How many on a page at most.")] = 50,
     after: Annotated[
@@ -104,7 +133,10 @@ def read_case(cases: KeptCases, caller: Keeper, case_id: CaseId, response: Respo
     description="Adds to what is known and answers with the case as it stands. Nothing is ever overwritten.",
     response_model=None,
     status_code=201,
-    responses={201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG}, **CHANGE},
+    responses={
+        201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG, "links": LINKS},
+        **CHANGE,
+    },
 )
 def add_observation(
     request: Request,
@@ -126,7 +158,10 @@ def add_observation(
     description="The observation counts no more, and stays readable with the reason.",
     response_model=None,
     status_code=201,
-    responses={201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG}, **CHANGE},
+    responses={
+        201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG, "links": LINKS},
+        **CHANGE,
+    },
 )
 def withdraw_observation(
     request: Request,
@@ -148,7 +183,10 @@ def withdraw_observation(
     description="Attaches what was found and done, and settles the case. The last outcome counts.",
     response_model=None,
     status_code=201,
-    responses={201: {"model": c.OutcomeKept, "description": "The case", "headers": TAG}, **CHANGE},
+    responses={
+        201: {"model": c.OutcomeKept, "description": "The case", "headers": TAG, "links": LINKS},
+        **CHANGE,
+    },
 )
 def attach_outcome(
     request: Request,
@@ -262,9 +300,4 @@ def read_decision(
 
 
 def _microseconds(time: datetime | None) -> int | None:
-    if time is None:
-        return None
-    if time.tzinfo is None:
-        accepted = ("2026-03-01T08:00:00Z", "2026-03-01T09:00:00+01:00")
-        raise InputError([InputIssue("changed_since", str(time), "the time has no zone", accepted)])
-    return int((time - c.EPOCH).total_seconds() * 1_000_000)
+    return None if time is None else (time - c.EPOCH) // timedelta(microseconds=1)

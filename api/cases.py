@@ -122,14 +122,13 @@ class Cases:
         """Return the answer of a case as it stands, or as it was given at entry `at`, byte for byte.
 
         As it stands means by the knowledge base of now; an answer that this makes anew is kept as well.
-        Raises `UnknownEntryError`, and `InputError` for an entry that the case does not have.
+        Raises `UnknownEntryError`, also for an entry that the case does not have.
         """
         kb_hash = self.triage.stamp.content_hash
         with self.database.reading() as session:
             case = _found(session, case_id)
             if at is not None and at > case.entries:
-                accepted = (f"0 to {case.entries}",)
-                raise InputError([InputIssue("at", at, f"the case has {case.entries} entries", accepted)])
+                raise UnknownEntryError("entry of this case", str(at), (str(case.entries),))
             entry = store.last_answered(session, case_id, at)
             kept = store.answer_of(session, case_id, entry, None if at is not None else kb_hash)
             if kept is not None:

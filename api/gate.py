@@ -4,10 +4,19 @@ from __future__ import annotations
 
 from http.cookies import CookieError, SimpleCookie
 
+import anyio
 from anyio import to_thread
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from api.access import COOKIE, CSRF_HEADER, AccessError, Caller, Gate
+from api.access import (
+    COOKIE,
+    CSRF_HEADER,
+    FRESH_SECONDS,
+    LOOK_AGAIN_SECONDS,
+    AccessError,
+    Caller,
+    Gate,
+)
 from api.problems import refusal
 
 FREE = ("/healthz", "/readyz", "/readyz/database", "/openapi.json", "/v1/session", "/")
@@ -29,6 +38,11 @@ def cookie_of(headers: dict[bytes, bytes]) -> str | None:
     return cookies[COOKIE].value if COOKIE in cookies else None
 
 
+def carries_proof(scope: Scope) -> bool:
+    """Whether a request comes with a key or a cookie at all."""
+    return any(name in {b"authorization", b"cookie"} for name, _ in scope["headers"])
+
+
 class GateMiddleware:
     """ASGI middleware: puts the caller into the state of the request, or answers 401 or 429."""
 
@@ -46,7 +60,7 @@ class GateMiddleware:
             self.gate.count(caller)
         except AccessError as error:
             try:
-                if error.kind == "not-known":
+                if error.kind == "not-known" and carries_proof(scope):
                     self.gate.count_failure((scope.get("client") or ("unknown",))[0])
             except AccessError as too_many:
                 error = too_many
@@ -56,14 +70,16 @@ class GateMiddleware:
         await self.app(scope, receive, send)
 
     async def _caller(self, scope: Scope) -> Caller:
-        if not self.gate.is_fresh:
+        if self.gate.age >= FRESH_SECONDS:
             await to_thread.run_sync(self.gate.refresh)
         try:
             return self._look_up(scope)
         except AccessError as error:
-            if error.kind != "not-known" or not self.gate.may_look_again:
+            if error.kind != "not-known" or not carries_proof(scope):
                 raise
-        await to_thread.run_sync(self.gate.refresh, True)
+        # It may have been made by another process a moment ago.
+        await anyio.sleep(max(0.0, LOOK_AGAIN_SECONDS - self.gate.age))
+        await to_thread.run_sync(self.gate.refresh, LOOK_AGAIN_SECONDS)
         return self._look_up(scope)
 
     def _look_up(self, scope: Scope) -> Caller:

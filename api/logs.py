@@ -9,6 +9,7 @@ from typing import Literal
 import structlog
 
 LogForm = Literal["auto", "text", "json"]
+CALL_FIELDS = ("method", "route", "path", "status", "ms", "key")
 LOG_FORMS: tuple[LogForm, ...] = ("auto", "text", "json")
 
 
@@ -19,7 +20,7 @@ def set_up(form: LogForm) -> None:
         structlog.contextvars.merge_contextvars,
         structlog.stdlib.add_logger_name,
         structlog.stdlib.add_log_level,
-        structlog.stdlib.ExtraAdder(),
+        structlog.stdlib.ExtraAdder(allow=CALL_FIELDS),
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.processors.format_exc_info,
     ]

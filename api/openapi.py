@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Iterator
 from typing import Any
 
@@ -50,9 +51,8 @@ def operations(document: dict[str, Any]) -> Iterator[tuple[str, str, dict[str, A
 
 
 def text_of(app: FastAPI) -> str:
-    """Return the document as it is kept in docs/openapi.json, without the version of the build."""
-    document = json.loads(json.dumps(app.openapi()))
-    return json.dumps(document, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+    """Return the document as it is kept in docs/openapi.json."""
+    return json.dumps(app.openapi(), indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
 
 def _problems(document: dict[str, Any]) -> None:
@@ -85,3 +85,15 @@ _PROBLEM = {
         ("429", "Too many calls in a minute"),
     )
 }
+
+
+def main() -> None:
+    """Print the document."""
+    from api.app import create_app
+    from api.settings import Settings
+
+    sys.stdout.write(text_of(create_app(Settings())))
+
+
+if __name__ == "__main__":
+    main()

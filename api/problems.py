@@ -218,6 +218,12 @@ async def _http(request: Request, error: Exception) -> JSONResponse:
     response = problem(kind, detail, request.url.path, status=status)
     for name, value in (error.headers or {}).items():
         response.headers[name] = value
+    if kind == "wrong-method":
+        # The header that came along names the methods of one route only; a path may have several.
+        path = getattr(request.scope.get("route"), "path", None)
+        documented = request.app.openapi()["paths"].get(path)
+        if documented:
+            response.headers["allow"] = ", ".join(sorted(method.upper() for method in documented))
     return response
 
 

@@ -9,7 +9,17 @@ from fastapi.openapi.models import Example
 from pydantic import Field, StrictStr
 
 from api import problems
-from api.access import COOKIE, CSRF_HEADER, SESSION_SECONDS, AccessError, Caller, Gate, Scope, csrf_token
+from api.access import (
+    COOKIE,
+    CSRF_HEADER,
+    LOOK_AGAIN_SECONDS,
+    SESSION_SECONDS,
+    AccessError,
+    Caller,
+    Gate,
+    Scope,
+    csrf_token,
+)
 from api.gate import SAFE_METHODS, cookie_of
 from api.storage.errors import DatabaseDownError
 from engine.answer import Told
@@ -55,9 +65,9 @@ def _caller(request: Request) -> tuple[Caller, str | None]:
     try:
         return gate.caller(authorization, cookie, csrf, changes, server), cookie
     except AccessError:
-        if not gate.may_look_again:
+        if cookie is None and authorization is None:
             raise
-        gate.refresh(now=True)
+        gate.refresh(LOOK_AGAIN_SECONDS)
         return gate.caller(authorization, cookie, csrf, changes, server), cookie
 
 
@@ -97,7 +107,7 @@ def log_in(
         gate.count_failure(address)
         raise
     token = gate.store.log_in(caller.key_id or "")
-    gate.refresh(now=True)
+    gate.refresh(0.0)
     response.set_cookie(
         COOKIE,
         token,
@@ -125,7 +135,7 @@ def log_out(request: Request) -> Response:
     caller, cookie = _caller(request)
     if caller.by_cookie and cookie is not None and gate.store is not None:
         gate.store.log_out(cookie)
-        gate.refresh(now=True)
+        gate.refresh(0.0)
     response = Response(status_code=204)
     response.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
     return response

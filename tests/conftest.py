@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from api.storage.database import Database
+from api.storage.migrate import upgrade
 from engine.golden import GoldenCase, read_golden
 from engine.knowledge import Knowledge, load
 from engine.scoring import Score, score
@@ -59,3 +61,24 @@ def postgres() -> Iterator[Cluster]:
         pytest.skip("no PostgreSQL server on this machine")
     with cluster(folder) as running:
         yield running
+
+
+DATABASE_KINDS = ("sqlite", "postgresql")
+
+
+@pytest.fixture(params=DATABASE_KINDS)
+def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of an empty database without tables; every test that takes it runs on both kinds."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path}/cases.sqlite"
+    running: Cluster = request.getfixturevalue("postgres")
+    return running.new_database()
+
+
+@pytest.fixture
+def database(address: str) -> Iterator[Database]:
+    """An empty database with its tables."""
+    made = Database(address)
+    upgrade(made)
+    yield made
+    made.close()

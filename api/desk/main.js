@@ -1,11 +1,13 @@
 // The call desk: wires the words, the facts and the answer to the API. It reads nothing that the API does
-// not give anyone: GET /v1/kb/vehicle_facts, GET /v1/kb/causes, POST /v1/phrases, POST /v1/triage.
+// not give anyone: GET /v1/kb/vehicle_facts, GET /v1/kb/causes, POST /v1/phrases, POST /v1/triage, and
+// /v1/session where a key is needed.
 
 import { AnswerView } from "./answer.js";
 import { Call } from "./call.js";
 import { CarView } from "./car.js";
 import { byId, h } from "./dom.js";
 import { HeardList } from "./heard.js";
+import { Login } from "./login.js";
 import { Newest, send } from "./service.js";
 import { drawSheet } from "./sheet.js";
 
@@ -24,13 +26,20 @@ const link = {
     byId("service").textContent = "Connected.";
     byId("service").className = "";
   },
+  mends(refusal) {
+    if (refusal.status === 401 && view.answer) view.stale("Not logged in: this does not count the last step yet.");
+    return login.mends(refusal);
+  },
 };
+
+function trouble(text) {
+  byId("trouble").hidden = false;
+  byId("trouble").textContent = text;
+}
 
 function refused(refusal) {
   view.stale("The last step is not counted.");
-  const trouble = byId("trouble");
-  trouble.hidden = false;
-  trouble.textContent = `The service does not take this: ${refusal.message}`;
+  trouble(`The service does not take this: ${refusal.message}`);
 }
 
 const call = new Call(() => update());
@@ -68,7 +77,10 @@ const phrases = new Newest({
 });
 
 const start = new Newest({
-  work: () => Promise.all([send("/v1/kb/vehicle_facts?entries=true"), send("/v1/kb/causes")]),
+  async work() {
+    await login.look();
+    return Promise.all([send("/v1/kb/vehicle_facts?entries=true"), send("/v1/kb/causes")]);
+  },
   done([vehicleFacts, causes]) {
     for (const cause of causes.entries) causeLabels.set(cause.id, cause.label);
     facts = vehicleFacts.entries;
@@ -77,6 +89,16 @@ const start = new Newest({
   },
   refused,
   link,
+});
+
+const login = new Login({
+  entered() {
+    if (car) update();
+    else start.ask(null);
+    // What had the focus may have been drawn anew behind the form.
+    if (document.activeElement === document.body) field.focus();
+  },
+  failed: trouble,
 });
 
 function say(text) {
@@ -158,6 +180,7 @@ field.addEventListener("keydown", (event) => {
 });
 
 document.addEventListener("keydown", (event) => {
+  if (login.asks) return;
   const typing = event.target.matches("textarea, input");
   if ((event.ctrlKey || event.metaKey) && !event.shiftKey && event.key.toLowerCase() === "z" && !(typing && event.target.value)) {
     event.preventDefault();

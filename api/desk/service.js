@@ -6,25 +6,38 @@ const PATIENCE = 15000;
 
 /** A refusal by the API: problem details by RFC 9457. */
 export class Refusal extends Error {
-  constructor(status, details) {
+  constructor(status, details, token) {
     super(details?.detail ?? `The service answered ${status}.`);
     this.status = status;
     this.details = details;
+    this.carried = token;
   }
 }
 
+let token = null;
+
+/** The token that every change carries, which a page of another origin cannot know; null without a login. */
+export const carried = () => token;
+
+export function carry(given) {
+  token = given ?? null;
+}
+
 /** Sends JSON and returns JSON. Throws `Refusal` for a 4xx, anything else for a connection that fails. */
-export async function send(path, body) {
-  const request = body === undefined ? {} : {
-    method: "POST",
-    headers: { "content-type": "application/json" },
-    body: JSON.stringify(body),
+export async function send(path, body, method = body === undefined ? "GET" : "POST") {
+  // A refusal may come back after the token was changed: it tells with which one it was sent.
+  const sentWith = token;
+  const headers = {
+    ...(body === undefined ? {} : { "content-type": "application/json" }),
+    ...(method === "GET" || sentWith === null ? {} : { "x-prepull-token": sentWith }),
   };
-  const response = await fetch(path, { ...request, signal: AbortSignal.timeout(PATIENCE) });
+  const response = await fetch(path, {
+    method, headers, body: JSON.stringify(body), signal: AbortSignal.timeout(PATIENCE),
+  });
   const kind = response.headers.get("content-type") ?? "";
   const content = kind.includes("json") ? await response.json() : null;
-  if (response.ok && content !== null) return content;
-  if (response.status >= 400 && response.status < 500) throw new Refusal(response.status, content);
+  if (response.ok && (content !== null || response.status === 204)) return content;
+  if (response.status >= 400 && response.status < 500) throw new Refusal(response.status, content, sentWith);
   throw new Error(`status ${response.status}`);
 }
 
@@ -61,7 +74,8 @@ export class Newest {
       } catch (error) {
         if (error instanceof Refusal) {
           this.#link.found();
-          this.#refused(error);
+          if (await this.#link.mends(error)) this.#waiting ??= { input };
+          else this.#refused(error);
           continue;
         }
         this.#waiting ??= { input };

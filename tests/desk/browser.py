@@ -49,8 +49,11 @@ class Desk:
         self.errors: list[str] = []
         page.on("pageerror", lambda error: self.errors.append(str(error)))
         page.goto(f"{base}/")
-        expect(page.locator("#fact-induction")).to_be_attached()
-        expect(page.locator("#stamp")).to_contain_text("Knowledge base")
+
+    def ready(self) -> None:
+        """Wait until a call can be taken."""
+        expect(self.page.locator("#fact-induction")).to_be_attached()
+        expect(self.page.locator("#stamp")).to_contain_text("Knowledge base")
 
     def say(self, words: str) -> None:
         """Type into whatever has the focus, as one group of keystrokes, and wait until it is heard."""
@@ -83,9 +86,16 @@ class Desk:
 
 @contextlib.contextmanager
 def opened(
-    browser: Browser, base: str, viewport: dict[str, int] | None = None, dark: bool = False
+    browser: Browser,
+    base: str,
+    viewport: dict[str, int] | None = None,
+    dark: bool = False,
+    needs_key: bool = False,
 ) -> Iterator[Desk]:
-    """Open the call desk in a window of its own; fails if a script of the page did."""
+    """Open the call desk in a window of its own; fails if a script of the page did.
+
+    Where it `needs_key` it is not waited for until a call can be taken: it asks for the key first.
+    """
     size = viewport or DESKTOP
     context = browser.new_context(
         viewport={"width": size["width"], "height": size["height"]},
@@ -95,6 +105,8 @@ def opened(
     context.set_default_timeout(10_000)
     try:
         desk = Desk(context.new_page(), base)
+        if not needs_key:
+            desk.ready()
         yield desk
         assert desk.errors == []
     finally:

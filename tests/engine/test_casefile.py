@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -31,14 +33,14 @@ def histories(draw: st.DrawFn) -> list[Observed | Withdrawn]:
     entries: list[Observed | Withdrawn] = []
     for number in range(1, draw(st.integers(0, 8)) + 1):
         observed = [e.number for e in entries if isinstance(e, Observed)]
-        if observed and draw(st.booleans()):
+        if bool(observed) and draw(st.booleans()):
             entries.append(Withdrawn(number, draw(st.sampled_from(observed))))
         else:
             entries.append(Observed(number, draw(some_facts())))
     return entries
 
 
-def by_hand(entries: list[Observed | Withdrawn]) -> tuple[dict[str, object], dict[str, str], set[str]]:
+def by_hand(entries: list[Observed | Withdrawn]) -> tuple[dict[str, Any], dict[str, Any], set[str]]:
     """The same, by the words of the documentation, one question at a time."""
     gone = {e.observation for e in entries if isinstance(e, Withdrawn)}
     said = [e.facts for e in entries if isinstance(e, Observed) and e.number not in gone]

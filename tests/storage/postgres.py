@@ -61,7 +61,7 @@ class Cluster:
         self._databases += 1
         name = f"prepull_{self._databases}"
         with psycopg.connect(self.address("postgres"), autocommit=True) as connection:
-            connection.execute(f"CREATE DATABASE {name}")  # type: ignore[arg-type]
+            connection.execute(f"CREATE DATABASE {name}")
         return self.address(name)
 
 

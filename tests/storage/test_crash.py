@@ -14,7 +14,6 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import httpx
 import psycopg
@@ -116,7 +115,10 @@ def test_no_acknowledged_observation_is_lost_when_it_is_killed(
         ]
         for thread in threads:
             thread.start()
-        time.sleep(rng.uniform(0.01, 0.12))
+        until = time.monotonic() + 10
+        while not any(acknowledged) and time.monotonic() < until:
+            time.sleep(0.002)
+        time.sleep(rng.uniform(0.0, 0.12))
         forks.kill(child)
         for thread in threads:
             thread.join()
@@ -195,8 +197,8 @@ def test_a_full_disk_of_postgresql_loses_nothing(postgres: Cluster, tmp_path: Pa
         subprocess.run(["chown", "postgres", str(disk)], check=True)
         name = "on_a_small_disk"
         with psycopg.connect(postgres.address("postgres"), autocommit=True) as connection:
-            connection.execute(f"CREATE TABLESPACE small LOCATION '{disk}'")  # type: ignore[arg-type]
-            connection.execute(f"CREATE DATABASE {name} TABLESPACE small")  # type: ignore[arg-type]
+            connection.execute(f"CREATE TABLESPACE small LOCATION '{disk}'")
+            connection.execute(f"CREATE DATABASE {name} TABLESPACE small")
         database = Database(postgres.address(name))
         upgrade(database)
         ballast = disk / "ballast"
@@ -215,7 +217,7 @@ def test_a_full_disk_of_postgresql_loses_nothing(postgres: Cluster, tmp_path: Pa
             assert add(base, case, 999) == 201
         database.close()
         with psycopg.connect(postgres.address("postgres"), autocommit=True) as connection:
-            connection.execute(f"DROP DATABASE {name} WITH (FORCE)")  # type: ignore[arg-type]
+            connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
             connection.execute("DROP TABLESPACE small")
 
 
@@ -232,7 +234,8 @@ def test_postgresql_stopped_and_started_under_load(postgres: Cluster, tmp_path: 
             n = 0
             while not stop.is_set() or n == 0:
                 n += 1
-                who, seen = f"{writer} {n}", []
+                who = f"{writer} {n}"
+                seen: list[int] = []
                 while not seen or seen[-1] != 201:
                     seen.append(add(base, case, who, **{"idempotency-key": who.replace(" ", "-")}))
                     if seen[-1] != 201:
@@ -245,9 +248,8 @@ def test_postgresql_stopped_and_started_under_load(postgres: Cluster, tmp_path: 
         time.sleep(1)
         postgres.stop("immediate")
         try:
-            down: list[Any] = []
-            for path in (f"/v1/cases/{case}", "/v1/cases", f"/v1/cases/{case}/answer", "/readyz/database"):
-                down.append(httpx.get(base + path, timeout=20))
+            paths = (f"/v1/cases/{case}", "/v1/cases", f"/v1/cases/{case}/answer", "/readyz/database")
+            down = [httpx.get(base + path, timeout=20) for path in paths]
             down.append(httpx.post(f"{base}/v1/cases", json=OPEN, timeout=20))
             triaged = httpx.post(f"{base}/v1/triage", json=FACTS)
             heard = httpx.post(f"{base}/v1/phrases", json={"text": "the tank bubbles"})

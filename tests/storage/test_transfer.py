@@ -12,9 +12,11 @@ import sys
 import threading
 from pathlib import Path
 
+import psycopg
 import pytest
 from click.testing import CliRunner
 
+from api.cases import Cases
 from api.command import main
 from api.storage.backup import backup, restore
 from api.storage.database import Database
@@ -22,7 +24,7 @@ from api.storage.errors import ExportError, StorageError
 from api.storage.migrate import upgrade
 from api.storage.transfer import export_rows, import_rows
 from engine.triage import Triage
-from tests.storage.conftest import KINDS
+from tests.conftest import DATABASE_KINDS
 from tests.storage.making import UNGUARDED, fill, observation
 from tests.storage.postgres import Cluster
 from tests.storage.test_migrations import rows
@@ -44,7 +46,7 @@ def new_database(kind: str, folder: Path, request: pytest.FixtureRequest) -> Dat
     return made
 
 
-@pytest.mark.parametrize(("source", "target"), list(itertools.product(KINDS, KINDS)))
+@pytest.mark.parametrize(("source", "target"), list(itertools.product(DATABASE_KINDS, DATABASE_KINDS)))
 def test_an_export_comes_back_without_loss(
     source: str, target: str, tmp_path: Path, triage: Triage, request: pytest.FixtureRequest
 ) -> None:
@@ -95,8 +97,6 @@ def test_an_export_that_was_cut_or_changed_is_refused_whole(
 
 def test_a_backup_in_use_comes_back(database: Database, triage: Triage, tmp_path: Path, address: str) -> None:
     """Taken while another thread writes: whole, and of one moment."""
-    from api.cases import Cases
-
     case = fill(database, triage)
     stop = threading.Event()
     cases = Cases(database, triage)
@@ -130,11 +130,9 @@ def test_a_backup_in_use_comes_back(database: Database, triage: Triage, tmp_path
 def _empty(address: str, folder: Path) -> Database:
     if address.startswith("sqlite"):
         return Database(f"sqlite:///{folder}/new.sqlite")
-    import psycopg
-
     name = f"{address.rpartition('/')[2]}_new"
     with psycopg.connect(address, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")  # type: ignore[arg-type]
+        connection.execute(f"CREATE DATABASE {name}")
     return Database(f"{address.rpartition('/')[0]}/{name}")
 
 

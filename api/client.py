@@ -1,0 +1,180 @@
+"""A small typed client for scripts: the service's own models in and out, safe to call again.
+
+    with Prepull("http://127.0.0.1:8000", key) as shop:
+        made = shop.open_case(facts={"findings": [{"id": "fuel_leak_seen", "state": "present"}]})
+        print(made.answer.verdict.headline)
+
+Every change carries an Idempotency-Key. A connection that fails, and a service that says 429 or 503, are
+tried again with the same key, so that nothing is done twice.
+"""
+
+from __future__ import annotations
+
+import time
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from types import TracebackType
+from typing import Any, TypeVar
+
+import httpx
+from pydantic import BaseModel
+
+from api.case_models import (
+    CaseAnswered,
+    CaseLine,
+    CaseList,
+    CaseView,
+    Decision,
+    NewCase,
+    Observation,
+    Outcome,
+    OutcomeKept,
+    Person,
+    Withdrawal,
+)
+from api.problems import ProblemDetails
+from engine.answer import TriageAnswer
+from engine.case import TriageRequest
+from engine.errors import PrepullError
+from engine.listening.answer import PhrasesAnswer
+
+M = TypeVar("M", bound=BaseModel)
+Facts = TriageRequest | Mapping[str, Any]
+
+WORTH_TRYING_AGAIN = {429, 503}
+LONGEST_WAIT = 30.0
+
+
+class ProblemError(PrepullError):
+    """The service refused a call; `problem` says why, field by field."""
+
+    def __init__(self, problem: ProblemDetails) -> None:
+        self.problem = problem
+        super().__init__(f"{problem.status} {problem.title}: {problem.detail}")
+
+
+class Prepull:
+    """One service, with one key. Raises `ProblemError`, and `httpx.TransportError` when nobody answers."""
+
+    def __init__(self, base: str, key: str | None = None, tries: int = 4, timeout: float = 20.0) -> None:
+        headers = {} if key is None else {"authorization": f"Bearer {key}"}
+        self._http = httpx.Client(base_url=base, headers=headers, timeout=timeout)
+        self._tries = tries
+
+    def __enter__(self) -> Prepull:
+        """Return the client."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close its connections."""
+        self._http.close()
+
+    def triage(self, facts: Facts, parts: Sequence[str] | None = None) -> TriageAnswer:
+        """Answer facts without keeping them."""
+        params = {} if parts is None else {"parts": ",".join(parts)}
+        return self._ask(TriageAnswer, "POST", "/v1/triage", _facts(facts), params=params)
+
+    def listen(self, words: str) -> PhrasesAnswer:
+        """Hear findings in a caller's words."""
+        return self._ask(PhrasesAnswer, "POST", "/v1/phrases", {"text": words})
+
+    def open_case(
+        self, facts: Facts | None = None, reference: str | None = None, **said: str
+    ) -> CaseAnswered:
+        """Open a case; `said` may hold `who`, `door` and `note`."""
+        first = None if facts is None else Observation(facts=_facts(facts), **said)
+        return self._ask(CaseAnswered, "POST", "/v1/cases", NewCase(reference=reference, observation=first))
+
+    def observe(self, case: str, facts: Facts, etag: str | None = None, **said: str) -> CaseAnswered:
+        """Add facts to a case; with `etag` only if it was not changed since."""
+        body = Observation(facts=_facts(facts), **said)
+        return self._ask(CaseAnswered, "POST", f"/v1/cases/{case}/observations", body, etag)
+
+    def withdraw(self, case: str, observation: int, reason: str, etag: str | None = None) -> CaseAnswered:
+        """Take an observation back."""
+        body = Withdrawal(observation=observation, reason=reason)
+        return self._ask(CaseAnswered, "POST", f"/v1/cases/{case}/withdrawals", body, etag)
+
+    def tell_outcome(self, case: str, outcome: Outcome, etag: str | None = None) -> OutcomeKept:
+        """Attach what it was."""
+        return self._ask(OutcomeKept, "POST", f"/v1/cases/{case}/outcomes", outcome, etag)
+
+    def case(self, case: str) -> CaseView:
+        """Read a case with its history."""
+        return self._ask(CaseView, "GET", f"/v1/cases/{case}")
+
+    def cases(self, **wanted: str) -> Iterator[CaseLine]:
+        """Yield all cases that match, the newest first, page by page."""
+        while True:
+            page = self._ask(CaseList, "GET", "/v1/cases", params=wanted)
+            yield from page.cases
+            if page.next is None:
+                return
+            wanted = {**wanted, "after": page.next}
+
+    def answer(self, case: str, at: int | None = None) -> TriageAnswer:
+        """Return the answer of a case, now or as it was given at an entry."""
+        params = {} if at is None else {"at": str(at)}
+        return self._ask(TriageAnswer, "GET", f"/v1/cases/{case}/answer", params=params)
+
+    def decision(self, decision_id: str) -> Decision:
+        """Return a verdict that was given."""
+        return self._ask(Decision, "GET", f"/v1/decisions/{decision_id}")
+
+    def put_person(self, case: str, person: Person) -> None:
+        """Keep whose case it is."""
+        self._call("PUT", f"/v1/cases/{case}/person", person)
+
+    def erase_person(self, case: str) -> None:
+        """Erase whose case it is."""
+        self._call("DELETE", f"/v1/cases/{case}/person")
+
+    def _ask(
+        self,
+        model: type[M],
+        method: str,
+        path: str,
+        body: BaseModel | Mapping[str, Any] | None = None,
+        etag: str | None = None,
+        params: Mapping[str, str] | None = None,
+    ) -> M:
+        return model.model_validate_json(self._call(method, path, body, etag, params).content)
+
+    def _call(
+        self,
+        method: str,
+        path: str,
+        body: BaseModel | Mapping[str, Any] | None = None,
+        etag: str | None = None,
+        params: Mapping[str, str] | None = None,
+    ) -> httpx.Response:
+        headers = {"idempotency-key": uuid.uuid4().hex} if method == "POST" else {}
+        if etag is not None:
+            headers["if-match"] = etag
+        json = body.model_dump(mode="json", by_alias=True) if isinstance(body, BaseModel) else body
+        for tries_left in range(self._tries - 1, -1, -1):
+            wait = 0.2
+            try:
+                response = self._http.request(method, path, json=json, headers=headers, params=params)
+            except httpx.TransportError:
+                if not tries_left:
+                    raise
+            else:
+                if response.is_success:
+                    return response
+                if response.status_code not in WORTH_TRYING_AGAIN or not tries_left:
+                    raise ProblemError(ProblemDetails.model_validate_json(response.content))
+                wait = min(float(response.headers.get("retry-after", 1)), LONGEST_WAIT)
+            time.sleep(wait)
+        raise AssertionError("not reached")
+
+
+def etag_of(case: CaseLine) -> str:
+    """Return the ETag of a case as it was read."""
+    return f'"r{case.revision}"'
+
+
+def _facts(facts: Facts) -> TriageRequest:
+    return facts if isinstance(facts, TriageRequest) else TriageRequest.model_validate(facts)
