@@ -12,6 +12,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import StreamingResponse
 from pydantic import Field, ValidationError
 from starlette.concurrency import run_in_threadpool
+from starlette.types import Receive, Scope, Send
 
 from api import problems
 from api.calling import AskerOnly
@@ -101,7 +102,7 @@ async def triage_bulk(
 ) -> StreamingResponse:
     """Answer many cases."""
     options = Options(parse_parts(parts), causes, questions, tests)
-    # Lives until the answers are sent; `_answers` closes it.
+    # Lives until the answers are sent; the response closes it.
     spool = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY)  # noqa: SIM115
     async for chunk in request.stream():
         await run_in_threadpool(spool.write, chunk)
@@ -111,22 +112,33 @@ async def triage_bulk(
         spool.close()
         raise BusyError(f"{MOST_AT_ONCE} bulk calls are being answered already")
     spool.seek(0)
-    return StreamingResponse(_answers(request, spool, options), media_type=MEDIA_TYPE)
+    return _BulkResponse(_answers(request, spool, options), spool)
+
+
+class _BulkResponse(StreamingResponse):
+    """Makes room for the next bulk call however this one ends, also if it never began."""
+
+    def __init__(self, answers: AsyncIterator[bytes], spool: IO[bytes]) -> None:
+        super().__init__(answers, media_type=MEDIA_TYPE)
+        self.spool = spool
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self.spool.close()
+            _running.release()
 
 
 async def _answers(request: Request, spool: IO[bytes], options: Options) -> AsyncIterator[bytes]:
     """Answer line by line, and stop when nobody reads any more."""
     triage: Triage = request.app.state.triage
     lines = _numbered(spool)
-    try:
-        while not await request.is_disconnected():
-            told = await run_in_threadpool(_next_answer, triage, lines, options, request.url.path)
-            if told is None:
-                return
-            yield told
-    finally:
-        spool.close()
-        _running.release()
+    while not await request.is_disconnected():
+        told = await run_in_threadpool(_next_answer, triage, lines, options, request.url.path)
+        if told is None:
+            return
+        yield told
 
 
 def _numbered(spool: IO[bytes]) -> Iterator[tuple[int, bytes | None]]:
