@@ -30,6 +30,7 @@ CSRF_HEADER = "x-prepull-token"
 SESSION_SECONDS = 12 * 3600
 FRESH_SECONDS = 5.0
 LOOK_AGAIN_SECONDS = 0.5
+A_LITTLE = 0.02
 """A key or login that is not known is looked up once more, but no more often than this."""
 KEY_MARK = "prepull"
 FAILURES_SHARE = 10
@@ -206,6 +207,11 @@ class Gate:
             except StorageError:
                 # Not at each call anew: a database that is down answers slowly.
                 self._known.at = time.monotonic()
+
+    @property
+    def wait(self) -> float:
+        """Seconds until a key or login that is not known may be looked up once more."""
+        return 0.0 if self.store is None else max(0.0, LOOK_AGAIN_SECONDS - self.age) + A_LITTLE
 
     @property
     def age(self) -> float:

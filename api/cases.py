@@ -20,6 +20,7 @@ from sqlalchemy.orm import Session
 from api import case_models as c
 from api.access import Caller, now_us
 from api.case_views import entry_view, facts_after, line_of, view_of
+from api.once import answered_before, do_once
 from api.storage import case_store as store
 from api.storage.case_store import Given, Once, Reply
 from api.storage.database import MOST_TRIES, Database
@@ -45,10 +46,6 @@ class StaleError(PrepullError):
     def __init__(self, etag: str) -> None:
         self.etag = etag
         super().__init__(f"the case was changed meanwhile; it has the ETag {etag} now")
-
-
-class KeyReusedError(PrepullError):
-    """An Idempotency-Key came again with something else."""
 
 
 @dataclass(frozen=True)
@@ -189,7 +186,7 @@ class Cases:
             store.keep_answer(session, case.id, case.entries, given, now)
             return self._answered(case, case.entries, given, 201)
 
-        return self._once(asked, work)
+        return do_once(self.database, asked.once, self.clock, work)
 
     def observe(self, case_id: str, said: c.Observation, asked: Asked) -> Reply:
         """Add facts to a case. Raises as `open` does, and `UnknownEntryError` and `StaleError`."""
@@ -250,7 +247,7 @@ class Cases:
         with self._queue(case_id):
             for _ in range(MOST_TRIES):
                 with self.database.reading() as session:
-                    earlier = _answered_before(session, asked.once)
+                    earlier = answered_before(session, asked.once)
                     if earlier is not None:
                         return earlier
                     case = _found(session, case_id)
@@ -329,18 +326,6 @@ class Cases:
         with self._queues[hash(case_id) % STRIPES]:
             yield
 
-    def _once(self, asked: Asked, work: Callable[[Session], Reply]) -> Reply:
-        def attempt(session: Session) -> Reply:
-            earlier = _answered_before(session, asked.once)
-            if earlier is not None:
-                return earlier
-            reply = work(session)
-            if asked.once is not None:
-                store.remember(session, asked.once, reply, self.clock())
-            return reply
-
-        return self.database.write(attempt)
-
     def _check(self, facts: TriageRequest, where: str) -> None:
         try:
             read_facts(self.triage.knowledge, facts)
@@ -402,16 +387,6 @@ def _found(session: Session, case_id: str) -> CaseRow:
 def _guard(case: CaseRow, if_match: str | None) -> None:
     if if_match is not None and not matches(if_match, etag(case)):
         raise StaleError(etag(case))
-
-
-def _answered_before(session: Session, once: Once | None) -> Reply | None:
-    earlier = store.replied(session, once) if once is not None else None
-    if earlier is None or once is None:
-        return None
-    asked, reply = earlier
-    if asked != once.asked:
-        raise KeyReusedError("this Idempotency-Key came before with another path or body")
-    return reply
 
 
 def _entry(

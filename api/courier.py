@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
 from collections.abc import Callable, Sequence
@@ -13,7 +14,7 @@ from sqlalchemy import or_, select, update
 
 from api.addresses import ForbiddenAddressError, read_target, resolve
 from api.notices import MEDIA_TYPE, Notices, signature
-from api.storage.errors import StorageError
+from api.storage.errors import LostRaceError, StorageError
 from api.storage.tables import DeliveryRow, WebhookRow
 from engine.errors import InputError
 
@@ -150,31 +151,35 @@ class Courier:
             ).all()
         taken = []
         for row, webhook in due:
-            with self.notices.database.writing() as session:
-                ours = session.execute(
-                    update(DeliveryRow)
-                    .where(
-                        DeliveryRow.number == row.number,
-                        DeliveryRow.state == "due",
-                        DeliveryRow.next_us == row.next_us,
-                        DeliveryRow.tries == row.tries,
-                    )
-                    .values(next_us=now + LEASE_SECONDS * 1_000_000, tries=row.tries + 1)
-                    .execution_options(synchronize_session=False)
-                )
-            if ours.rowcount:  # type: ignore[attr-defined]
-                taken.append(
-                    Parcel(
-                        row.number,
-                        webhook.id,
-                        webhook.url,
-                        webhook.secret,
-                        row.event_id,
-                        row.body,
-                        row.tries + 1,
-                    )
-                )
+            parcel = Parcel(
+                row.number,
+                webhook.id,
+                webhook.url,
+                webhook.secret,
+                row.event_id,
+                row.body,
+                row.tries + 1,
+            )
+            # Whoever loses the race for a delivery leaves it to the other.
+            with contextlib.suppress(LostRaceError):
+                if self._take(row, now + LEASE_SECONDS * 1_000_000):
+                    taken.append(parcel)
         return taken
+
+    def _take(self, row: DeliveryRow, until_us: int) -> bool:
+        with self.notices.database.writing() as session:
+            ours = session.execute(
+                update(DeliveryRow)
+                .where(
+                    DeliveryRow.number == row.number,
+                    DeliveryRow.state == "due",
+                    DeliveryRow.next_us == row.next_us,
+                    DeliveryRow.tries == row.tries,
+                )
+                .values(next_us=until_us, tries=row.tries + 1)
+                .execution_options(synchronize_session=False)
+            )
+            return bool(ours.rowcount)  # type: ignore[attr-defined]
 
     def _deliver(self, parcel: Parcel) -> None:
         receipt = send(parcel, self.allowed, self.notices.clock() // 1_000_000)
@@ -186,12 +191,12 @@ class Courier:
             values |= {"state": "given_up", "ended_us": now}
         else:
             values |= {"state": "due", "next_us": now + self.waits[parcel.tries - 1] * 1_000_000}
-        with self.notices.database.writing() as session:
-            session.execute(
-                update(DeliveryRow)
-                .where(DeliveryRow.number == parcel.number, DeliveryRow.state == "due")
-                .values(**values)
-            )
+        ended = (
+            update(DeliveryRow)
+            .where(DeliveryRow.number == parcel.number, DeliveryRow.state == "due")
+            .values(**values)
+        )
+        self.notices.database.write(lambda session: session.execute(ended))
         self.told(str(values["state"]))
         if receipt.status == GONE:
             self.notices.stop(parcel.webhook_id)

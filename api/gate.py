@@ -78,7 +78,7 @@ class GateMiddleware:
             if error.kind != "not-known" or not carries_proof(scope):
                 raise
         # It may have been made by another process a moment ago.
-        await anyio.sleep(max(0.0, LOOK_AGAIN_SECONDS - self.gate.age))
+        await anyio.sleep(self.gate.wait)
         await to_thread.run_sync(self.gate.refresh, LOOK_AGAIN_SECONDS)
         return self._look_up(scope)
 

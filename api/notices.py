@@ -119,6 +119,11 @@ class Notices:
 
     def add(self, url: str, events: Sequence[EventName]) -> WebhookRow:
         """Add a webhook with a secret of its own."""
+        with self.database.writing() as session:
+            return self.insert(session, url, events)
+
+    def insert(self, session: Session, url: str, events: Sequence[EventName]) -> WebhookRow:
+        """Add a webhook within a transaction."""
         row = WebhookRow(
             id=secrets.token_hex(6),
             url=url,
@@ -127,8 +132,8 @@ class Notices:
             made_us=self.clock(),
             stopped_us=None,
         )
-        with self.database.writing() as session:
-            session.add(row)
+        session.add(row)
+        session.flush()
         return row
 
     def all(self) -> Sequence[WebhookRow]:

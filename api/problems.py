@@ -17,7 +17,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
 from api.access import AccessError
-from api.cases import KeyReusedError, StaleError
+from api.cases import StaleError
+from api.once import KeyReusedError
 from api.storage.errors import BusyError, DatabaseFullError, StorageError
 from engine.errors import ChainerError, InputError, InputIssue, UnknownEntryError
 

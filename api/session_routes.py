@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Request, Response
@@ -67,8 +68,18 @@ def _caller(request: Request) -> tuple[Caller, str | None]:
     except AccessError:
         if cookie is None and authorization is None:
             raise
+        time.sleep(gate.wait)
         gate.refresh(LOOK_AGAIN_SECONDS)
         return gate.caller(authorization, cookie, csrf, changes, server), cookie
+
+
+def _by_key(gate: Gate, key: str) -> Caller:
+    try:
+        return gate.by_key(key)
+    except AccessError:
+        time.sleep(gate.wait)
+        gate.refresh(LOOK_AGAIN_SECONDS)
+        return gate.by_key(key)
 
 
 @router.get(
@@ -100,11 +111,10 @@ def log_in(
     if gate.store is None:
         raise DatabaseDownError("no database is set")
     gate.refresh()
-    address = request.client.host if request.client else "unknown"
     try:
-        caller = gate.by_key(body.key)
+        caller = _by_key(gate, body.key)
     except AccessError:
-        gate.count_failure(address)
+        gate.count_failure(request.client.host if request.client else "unknown")
         raise
     token = gate.store.log_in(caller.key_id or "")
     gate.refresh(0.0)

@@ -8,13 +8,16 @@ from typing import Annotated, Literal, cast
 from fastapi import APIRouter, Body, Depends, Path, Query, Request, Response
 from fastapi.openapi.models import Example
 from pydantic import Field, StrictStr
+from sqlalchemy.orm import Session
 
 from api import problems
 from api.addresses import read_target
-from api.calling import Administrator
+from api.calling import Administrator, IdempotencyKey, asked
 from api.case_models import moment
 from api.notices import EventName, Notices
+from api.once import do_once
 from api.settings import Settings
+from api.storage.case_store import Reply
 from api.storage.errors import DatabaseDownError
 from api.storage.tables import DeliveryRow, WebhookRow
 from engine.answer import Told
@@ -140,21 +143,33 @@ def _delivery(row: DeliveryRow) -> Delivery:
     "",
     operation_id="add_webhook",
     summary="Be told of events",
+    description="Answers with the secret that signatures are checked with, this once.",
     status_code=201,
-    response_model_exclude_none=True,
-    responses=problems.responses(400, 401, 403, 413, 415, 422, 429, 503, 507),
+    response_model=None,
+    responses={
+        201: {"model": WebhookMade, "description": "The webhook"},
+        **problems.responses(400, 401, 403, 413, 415, 422, 429, 503, 507),
+    },
 )
 def add_webhook(
     request: Request,
     notices: KeptNotices,
     caller: Administrator,
     body: Annotated[NewWebhook, Body(openapi_examples=EXAMPLES)],
-) -> WebhookMade:
+    key: IdempotencyKey = None,
+) -> Response:
     """Add a webhook."""
     settings: Settings = request.app.state.settings
     read_target(body.url, settings.webhook_hosts)
-    row = notices.add(body.url, body.events)
-    return WebhookMade(**dict(_view(row)), secret=row.secret)
+
+    def work(session: Session) -> Reply:
+        row = notices.insert(session, body.url, body.events)
+        made = WebhookMade(**dict(_view(row)), secret=row.secret)
+        return Reply(201, {}, made.model_dump_json(exclude_none=True).encode())
+
+    once = asked(caller, request, body, key, None).once
+    reply = do_once(notices.database, once, notices.clock, work)
+    return Response(reply.body, reply.status, media_type="application/json")
 
 
 @router.get(

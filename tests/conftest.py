@@ -17,6 +17,9 @@ from engine.triage import Triage
 from tests.api.serving import served
 from tests.storage.postgres import Cluster, cluster, programs
 
+# Nothing that a test starts leaves a database in the checkout; those that want one say which.
+os.environ.setdefault("PREPULL_DATABASE", "none")
+
 
 @pytest.fixture(scope="session")
 def knowledge() -> Knowledge:

@@ -202,6 +202,7 @@ def test_settings_that_cannot_be_used_are_told(
 
 
 def test_settings_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("PREPULL_DATABASE", raising=False)
     assert Settings.from_environment().database == "sqlite:///prepull.sqlite"
     monkeypatch.setenv("PREPULL_DATABASE", "none")
     monkeypatch.setenv("PREPULL_WEBHOOK_HOSTS", "Shop.example.com, 10.0.0.7,")

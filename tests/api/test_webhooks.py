@@ -128,6 +128,17 @@ def check_service(service: Keyed, hook: Receiver) -> None:
     assert made["secret"] not in service.log.read_text()
 
 
+def test_a_retry_adds_no_second_webhook(server: str) -> None:
+    wanted: dict[str, object] = {"url": "https://shop.example.com/x", "events": ["verdict_changed"]}
+    once = {"idempotency-key": "hook-1"}
+    first, again = (httpx.post(f"{server}/v1/webhooks", json=wanted, headers=once) for _ in range(2))
+    assert first.status_code == 201 and first.content == again.content
+    other = httpx.post(
+        f"{server}/v1/webhooks", json={**wanted, "url": "https://b.example.com/"}, headers=once
+    )
+    assert other.status_code == 422 and other.json()["type"] == "/v1/problems/key-reused"
+
+
 def test_a_verdict_that_stays_is_not_told(shop: Shop, hook: Receiver) -> None:
     case = open_case(shop.cases)
     shop.cases.observe(case, observation(), UNGUARDED)

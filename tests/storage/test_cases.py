@@ -14,7 +14,8 @@ from sqlalchemy import func, select
 
 from api.access import ANYBODY
 from api.case_models import Confirmed, NewCase, Outcome, Person, Withdrawal
-from api.cases import Asked, Cases, KeyReusedError, StaleError
+from api.cases import Asked, Cases, StaleError
+from api.once import KeyReusedError
 from api.storage.database import Database
 from api.storage.tables import TABLES, CaseRow, DecisionRow, PersonRow
 from engine.answer import KbStamp, TriageAnswer
