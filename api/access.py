@@ -201,9 +201,11 @@ class Gate:
         with self._lock:
             if self.age < oldest:
                 return
+            # As old as the moment before reading: what is written while it is read may not be in it.
+            began = time.monotonic()
             try:
                 keys = {row.id: row for row in self.store.all() if row.revoked_us is None}
-                self._known = _Known(keys, self.store.logins(), time.monotonic())
+                self._known = _Known(keys, self.store.logins(), began)
             except StorageError:
                 # Not at each call anew: a database that is down answers slowly.
                 self._known.at = time.monotonic()
