@@ -13,7 +13,7 @@ serve: $(VENV)/run.stamp
 
 test: $(VENV)/dev.stamp
 	$(BIN)/prepull kb check
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --dist loadscope
 
 lint: $(VENV)/dev.stamp
 	$(BIN)/ruff check .
