@@ -106,14 +106,19 @@ def _store(app: FastAPI, settings: Settings) -> None:
             upgrade(database)
         keys = KeyStore(database)
         state.notices = Notices(database)
-        state.cases = Cases(database, state.triage, state.notices)
+        state.cases = Cases(
+            database,
+            state.triage,
+            state.notices,
+            told=lambda verdict: state.metrics.verdicts.labels(verdict).inc(),
+        )
         state.courier = Courier(
             state.notices,
             settings.webhook_hosts,
             told=lambda how: state.metrics.deliveries.labels(how).inc(),
         )
         if settings.keep_verdicts == "all":
-            state.verdict_log = VerdictLog(database)
+            state.verdict_log = VerdictLog(database, state.triage)
     state.gate = Gate(keys, settings.access == "auto", settings.calls_per_minute)
     state.gate.refresh()
 

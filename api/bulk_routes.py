@@ -18,7 +18,7 @@ from api import problems
 from api.calling import AskerOnly
 from api.problems import FieldIssue, ProblemDetails, issue_of, issues_of_form
 from api.storage.errors import BusyError
-from api.triage_routes import parse_parts
+from api.triage_routes import note_verdict, parse_parts
 from engine.answer import PART_NAMES
 from engine.case import ShortText, TriageRequest
 from engine.errors import ChainerError, InputError, InputIssue
@@ -132,10 +132,9 @@ class _BulkResponse(StreamingResponse):
 
 async def _answers(request: Request, spool: IO[bytes], options: Options) -> AsyncIterator[bytes]:
     """Answer line by line, and stop when nobody reads any more."""
-    triage: Triage = request.app.state.triage
     lines = _numbered(spool)
     while not await request.is_disconnected():
-        told = await run_in_threadpool(_next_answer, triage, lines, options, request.url.path)
+        told = await run_in_threadpool(_next_answer, request, lines, options)
         if told is None:
             return
         yield told
@@ -155,24 +154,28 @@ def _numbered(spool: IO[bytes]) -> Iterator[tuple[int, bytes | None]]:
 
 
 def _next_answer(
-    triage: Triage, lines: Iterator[tuple[int, bytes | None]], options: Options, path: str
+    request: Request, lines: Iterator[tuple[int, bytes | None]], options: Options
 ) -> bytes | None:
+    path = request.url.path
     number, line = next(lines, (0, b""))
     if not number:
         return None
     if line is None:
         detail = f"a line may have at most {IN_MEMORY} bytes"
         return _line(number, None, _problem("body-too-large", detail, path))
-    return _answer(triage, number, line, options, path)
+    return _answer(request, number, line, options, path)
 
 
-def _answer(triage: Triage, number: int, line: bytes, options: Options, path: str) -> bytes:
+def _answer(request: Request, number: int, line: bytes, options: Options, path: str) -> bytes:
+    triage: Triage = request.app.state.triage
     name = None
     try:
         case = BulkCase.model_validate_json(line)
         name = case.id
         facts = {field: getattr(case, field) for field in TriageRequest.model_fields}
-        answer = triage.answer(TriageRequest.model_construct(**facts), options)
+        bare = TriageRequest.model_construct(**facts)
+        answer = triage.answer(bare, options)
+        note_verdict(request, bare, answer, patient=True)
     except ValidationError as error:
         return _line(number, None, _form(error, path))
     except InputError as error:

@@ -77,10 +77,12 @@ class Cases:
         triage: Triage,
         notices: Notices | None = None,
         clock: Callable[[], int] = now_us,
+        told: Callable[[str], None] = lambda verdict: None,
     ) -> None:
         self.database = database
         self.triage = triage
         self.notices = notices
+        self.told = told
         self.clock = clock
         # Writers of one case queue here, so that an answer is not computed to be thrown away.
         self._queues = [threading.Lock() for _ in range(STRIPES)]
@@ -362,6 +364,7 @@ class Cases:
             ) from None
 
     def _answered(self, case: CaseRow, entry: int, given: Given, status: int) -> Reply:
+        self.told(given.verdict)
         return _reply(status, case, {"case": line_of(case), "entry": entry, "answer": given.body})
 
 

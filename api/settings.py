@@ -17,7 +17,7 @@ NO_DATABASE = "none"
 DEFAULT_DATABASE = "sqlite:///prepull.sqlite"
 
 AccessChoice = Literal["auto", "keys"]
-KeepVerdicts = Literal["cases", "all"]
+KeepVerdicts = Literal["all", "cases"]
 
 
 class SettingError(PrepullError):
@@ -35,7 +35,7 @@ class Settings:
     database: str | None = None
     access: AccessChoice = "auto"
     calls_per_minute: int = 600
-    keep_verdicts: KeepVerdicts = "cases"
+    keep_verdicts: KeepVerdicts = "all"
     webhook_hosts: tuple[str, ...] = ()
     log: LogForm = "auto"
 

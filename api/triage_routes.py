@@ -80,7 +80,7 @@ def answer_response(answer: TriageAnswer) -> Response:
     operation_id="triage",
     summary="Answer one case",
     description=(
-        "Stateless: takes vehicle facts, findings, readings and trouble codes; answers with the verdict, "
+        "Keeps no case: takes vehicle facts, findings, readings and trouble codes; answers with the verdict, "
         "holds, ranked causes, what to ask and what to test next, and the trace of the rules. The same facts "
         "and the same knowledge base give the same answer. `verdict`, `holds` and `conflicts` are in every "
         "answer."
@@ -111,9 +111,14 @@ async def triage(
     service: Triage = request.app.state.triage
     options = Options(parse_parts(parts), causes, questions, tests)
     answer = service.answer(body, options)
+    note_verdict(request, body, answer)
+    return answer_response(answer)
+
+
+def note_verdict(request: Request, facts: TriageRequest, answer: TriageAnswer, patient: bool = False) -> None:
+    """Count a verdict that was given without a case, and keep it where verdicts are kept."""
     metrics: Metrics = request.app.state.metrics
     metrics.verdicts.labels(answer.verdict.verdict).inc()
     kept: VerdictLog | None = request.app.state.verdict_log
     if kept is not None:
-        kept.keep(body, answer)
-    return answer_response(answer)
+        kept.keep(facts, answer, patient)

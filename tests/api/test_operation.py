@@ -42,7 +42,6 @@ def service(tmp_path: Path) -> Iterator[Service]:
         "PREPULL_DATABASE": f"sqlite:///{tmp_path}/a.sqlite",
         "PREPULL_LOG": "json",
         "PREPULL_CHAINER": "compiled",
-        "PREPULL_KEEP_VERDICTS": "all",
     }
     with (tmp_path / "log").open("wb") as log, running(environment, log=log) as (base, process):
         yield Service(base, tmp_path / "log", process)
@@ -117,9 +116,41 @@ def test_verdicts_without_a_case_can_be_shown_again(service: Service) -> None:
         while shown.status_code == 404 and time.monotonic() < end:
             time.sleep(0.05)
             shown = httpx.get(f"{service.base}/v1/decisions/{answer['decision_id']}")
-        assert shown.json()["answer"] == answer
+        kept = shown.json()["answer"]
+        assert kept["trace"], "with the trace, also where it was not asked for"
+        assert {part: kept[part] for part in answer} == answer
+        assert kept.keys() == answer.keys() | {"trace"}
         assert shown.json()["facts"]["findings"] == FACTS["findings"]
         assert shown.json()["given_to"] == []
+
+
+def test_verdicts_of_a_bulk_are_kept_and_the_same_verdict_once(service: Service, tmp_path: Path) -> None:
+    lines = b"".join(b'{"id": "%d", "trouble_codes": ["P%04d"]}\n' % (n, 171 + n % 5) for n in range(200))
+    media = {"content-type": "application/x-ndjson"}
+    for _ in range(2):
+        reply = httpx.post(f"{service.base}/v1/triage/bulk", content=lines, headers=media, timeout=60)
+    ids = {json.loads(line)["answer"]["decision_id"] for line in reply.text.splitlines()}
+    end = time.monotonic() + 10
+    for decision in ids:
+        while httpx.get(f"{service.base}/v1/decisions/{decision}").status_code == 404:
+            assert time.monotonic() < end
+            time.sleep(0.05)
+    with sqlite3.connect(tmp_path / "a.sqlite") as connection:
+        assert connection.execute("SELECT COUNT(*) FROM decision").fetchone() == (5,)
+
+
+def test_only_verdicts_of_cases_where_that_is_set(tmp_path: Path) -> None:
+    environment = {
+        "PREPULL_DATABASE": f"sqlite:///{tmp_path}/a.sqlite",
+        "PREPULL_CHAINER": "compiled",
+        "PREPULL_KEEP_VERDICTS": "cases",
+    }
+    with running(environment) as (base, _):
+        lone = httpx.post(f"{base}/v1/triage", json=FACTS, params={"parts": "causes"}).json()
+        kept = httpx.post(f"{base}/v1/cases", json={"observation": {"facts": FACTS}}).json()
+        assert httpx.get(f"{base}/v1/decisions/{kept['answer']['decision_id']}").status_code == 200
+        time.sleep(0.5)
+        assert httpx.get(f"{base}/v1/decisions/{lone['decision_id']}").status_code == 404
 
 
 def test_calls_under_way_are_answered_before_it_stops(service: Service, tmp_path: Path) -> None:
