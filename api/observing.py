@@ -16,6 +16,9 @@ log = logging.getLogger("prepull.calls")
 
 HEADER = "x-request-id"
 USABLE_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+PRIVATE = ("/v1/cases", "/v1/decisions", "/v1/webhooks", "/v1/session")
+"""What no cache between service and caller may keep."""
+
 QUIET = {"/healthz", "/readyz", "/readyz/database", "/metrics"}
 
 
@@ -76,7 +79,11 @@ class Observing:
             nonlocal status
             if message["type"] == "http.response.start":
                 status = message["status"]
-                MutableHeaders(scope=message)[HEADER] = request_id
+                headers = MutableHeaders(scope=message)
+                headers[HEADER] = request_id
+                headers.setdefault("x-content-type-options", "nosniff")
+                if scope["path"].startswith(PRIVATE):
+                    headers.setdefault("cache-control", "no-store")
             await send(message)
 
         with structlog.contextvars.bound_contextvars(request_id=request_id):

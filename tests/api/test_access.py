@@ -323,6 +323,23 @@ def test_open_access_is_for_this_machine_alone() -> None:
     assert is_loopback("127.8.0.1") and is_loopback("localhost") and not is_loopback("localhost.example.com")
 
 
+def test_no_cache_keeps_what_is_private(service: Keyed) -> None:
+    with service.client() as client:
+        case = client.post("/v1/cases", json={}).json()["case"]["id"]
+        for path in (
+            "/v1/cases",
+            f"/v1/cases/{case}",
+            f"/v1/cases/{case}/answer",
+            "/v1/webhooks",
+            "/v1/session",
+        ):
+            response = client.get(path)
+            assert response.headers["cache-control"] == "no-store", path
+            assert response.headers["x-content-type-options"] == "nosniff"
+        refused = httpx.get(f"{service.base}/v1/cases")
+        assert refused.status_code == 401 and refused.headers["cache-control"] == "no-store"
+
+
 def test_persons_and_secrets_are_never_in_the_log(service: Keyed) -> None:
     person = {"name": "R. Example", "telephone": "0123456789", "plate": "EX 1234"}
     with service.client() as client:
