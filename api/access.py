@@ -176,6 +176,7 @@ class KeyStore:
 class _Known:
     keys: dict[str, KeyRow] = field(default_factory=dict)
     logins: dict[str, tuple[str, int]] = field(default_factory=dict)
+    ever: bool = False
     at: float = float("-inf")
 
 
@@ -204,8 +205,9 @@ class Gate:
             # As old as the moment before reading: what is written while it is read may not be in it.
             began = time.monotonic()
             try:
-                keys = {row.id: row for row in self.store.all() if row.revoked_us is None}
-                self._known = _Known(keys, self.store.logins(), began)
+                rows = self.store.all()
+                keys = {row.id: row for row in rows if row.revoked_us is None}
+                self._known = _Known(keys, self.store.logins(), bool(rows), began)
             except StorageError:
                 # Not at each call anew: a database that is down answers slowly.
                 self._known.at = time.monotonic()
@@ -231,7 +233,7 @@ class Gate:
         cookie: str | None,
         csrf: str | None,
         changes: bool,
-        came_in_by: str | None,
+        ends: Sequence[str | None],
     ) -> Caller:
         """Return who asks, or raise `AccessError`.
 
@@ -252,15 +254,20 @@ class Gate:
                         "not-allowed", f"a change through a login needs the header {CSRF_HEADER}"
                     )
                 return _caller(row, by_cookie=True)
-        if self.is_open(came_in_by):
+        if self.is_open(ends):
             return ANYBODY
         if cookie is not None:
             raise AccessError("not-known", "the login at the desk has ended")
         raise AccessError("not-known", "send a key as Authorization: Bearer KEY, or log in at the desk")
 
-    def is_open(self, came_in_by: str | None) -> bool:
-        """Whether anybody may ask: only where no key was made, and only on this machine."""
-        return self.open_on_loopback and not self.has_keys and is_loopback(came_in_by)
+    def is_open(self, ends: Sequence[str | None]) -> bool:
+        """Whether anybody may ask: only where no key was ever made, and only within this machine.
+
+        `ends` are the address that took the connection, the one that it comes from by what a proxy on this
+        machine says, and the host that the caller asked for. All must be of this machine: the second keeps
+        out whoever comes through a proxy, the third a page elsewhere whose name leads here.
+        """
+        return self.open_on_loopback and not self._known.ever and all(is_loopback(end) for end in ends)
 
     def by_key(self, text: str) -> Caller:
         """Return the caller with this key, or raise `AccessError`."""

@@ -177,20 +177,30 @@ def _answer(request: Request, number: int, line: bytes, options: Options, path: 
         answer = triage.answer(bare, options)
         note_verdict(request, bare, answer, patient=True)
     except ValidationError as error:
-        return _line(number, None, _form(error, path))
+        return _line(number, _name_in(line), _form(error, path))
     except InputError as error:
         errors = [issue_of(issue) for issue in error.issues[:100]]
-        return _line(number, name, _problem("invalid-facts", str(error.issues[0]), path, errors))
+        return _line(number, name, _problem("invalid-facts", problems.summary(errors), path, errors))
     except ChainerError:
         return _line(number, name, _problem("chainer-failed", "the rules could not be run", path))
     return _line(number, name, b'"answer":' + answer.model_dump_json(exclude_none=True).encode())
+
+
+def _name_in(line: bytes) -> str | None:
+    """Return the name of a case that cannot be used otherwise, so that its problem can be told apart."""
+    try:
+        sent = json.loads(line)
+    except (ValueError, RecursionError):
+        return None
+    name = sent.get("id") if isinstance(sent, dict) else None
+    return name if isinstance(name, str) and 0 < len(name) <= 100 else None
 
 
 def _form(error: ValidationError, path: str) -> bytes:
     if error.errors()[0]["type"] == "json_invalid":
         return _problem("malformed-json", error.errors()[0]["msg"], path)
     errors = issues_of_form(error.errors())
-    return _problem("invalid-request", f"{errors[0].field}: {errors[0].message}", path, errors)
+    return _problem("invalid-request", problems.summary(errors), path, errors)
 
 
 def _problem(kind: str, detail: str, path: str, errors: list[FieldIssue] | None = None) -> bytes:

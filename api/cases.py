@@ -25,6 +25,7 @@ from api.storage import case_store as store
 from api.storage.case_store import Given, Once, Reply
 from api.storage.database import MOST_TRIES, Database
 from api.storage.errors import BusyError, LostRaceError, StorageError
+from api.storage.sweep import sweep
 from api.storage.tables import CaseRow, EntryRow, PersonRow
 from engine.answer import KbStamp, TriageAnswer
 from engine.case import TriageRequest
@@ -186,9 +187,14 @@ class Cases:
                 session.add(_entry(case, 1, "observation", first, asked.caller, now))
                 session.flush()
             store.keep_answer(session, case.id, case.entries, given, now)
+            if first is not None and self.notices is not None:
+                self.notices.post(session, case, "observation", None, given, now)
             return self._answered(case, case.entries, given, 201)
 
-        return do_once(self.database, asked.once, self.clock, work)
+        reply = do_once(self.database, asked.once, self.clock, work)
+        if self.notices is not None:
+            self.notices.wake()
+        return reply
 
     def observe(self, case_id: str, said: c.Observation, asked: Asked) -> Reply:
         """Add facts to a case. Raises as `open` does, and `UnknownEntryError` and `StaleError`."""
@@ -196,10 +202,9 @@ class Cases:
 
         def step(case: CaseRow, rows: Sequence[EntryRow]) -> tuple[EntryRow, Given]:
             number = case.entries + 1
-            facts = facts_after(rows, None, Observed(number, said.facts))
             case.state = "open"
             entry = _entry(case, number, "observation", said, asked.caller, self.clock())
-            return entry, self._compute(facts)
+            return entry, self._compute_with(rows, Observed(number, said.facts))
 
         return self._add(case_id, asked, step)
 
@@ -222,9 +227,8 @@ class Cases:
                     ]
                 )
             number = case.entries + 1
-            facts = facts_after(rows, None, Withdrawn(number, taken_back.observation))
             entry = _entry(case, number, "withdrawal", taken_back, asked.caller, self.clock())
-            return entry, self._compute(facts)
+            return entry, self._compute_with(rows, Withdrawn(number, taken_back.observation))
 
         return self._add(case_id, asked, step)
 
@@ -272,7 +276,7 @@ class Cases:
                             reply = self._answered(case, entry.number, given, 201)
                         store.settle(session, case)
                         if self.notices is not None:
-                            self.notices.post(session, case, entry, before, given, now)
+                            self.notices.post(session, case, entry.kind, before, given, now, entry.body)
                         if asked.once is not None:
                             store.remember(session, asked.once, reply, now)
                 except LostRaceError:
@@ -308,7 +312,10 @@ class Cases:
         def work(session: Session, case: CaseRow, now: int) -> None:
             store.erase_persons(session, [case_id])
 
-        return self._about_person(case_id, asked, work)
+        tag = self._about_person(case_id, asked, work)
+        with contextlib.suppress(StorageError):
+            sweep(self.database)
+        return tag
 
     def _about_person(self, case_id: str, asked: Asked, work: Callable[[Session, CaseRow, int], None]) -> str:
         def attempt(session: Session) -> str:
@@ -352,16 +359,21 @@ class Cases:
         if issues:
             raise InputError(issues)
 
-    def _compute(self, facts: TriageRequest) -> Given:
-        """Answer the facts of a case as a whole; what was added last has been looked at before."""
+    def _compute_with(self, rows: Sequence[EntryRow], added: Observed | Withdrawn) -> Given:
+        """Answer a case as it stands with one more entry, which has been looked at before.
+
+        Each entry was right by itself: what is wrong now is that they contradict each other, are too many
+        together, or that the knowledge base has lost an id since. Another entry can mend that.
+        """
         try:
-            return given_of(facts, self.triage.answer(facts))
+            return self._compute(facts_after(rows, None, added))
         except InputError as error:
-            # Each addition was right by itself: they contradict each other, or the knowledge base has lost
-            # an id since. Only a withdrawal or another addition can mend that.
             raise InputError(
                 [InputIssue(f"case.facts.{i.field}", i.value, i.message, i.accepted) for i in error.issues]
             ) from None
+
+    def _compute(self, facts: TriageRequest) -> Given:
+        return given_of(facts, self.triage.answer(facts))
 
     def _answered(self, case: CaseRow, entry: int, given: Given, status: int) -> Reply:
         self.told(given.verdict)

@@ -17,7 +17,7 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 import httpx
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 
 from api.case_models import (
     CaseAnswered,
@@ -92,9 +92,11 @@ class Prepull:
         body = Observation(facts=_facts(facts), **said)
         return self._ask(CaseAnswered, "POST", f"/v1/cases/{case}/observations", body, etag)
 
-    def withdraw(self, case: str, observation: int, reason: str, etag: str | None = None) -> CaseAnswered:
+    def withdraw(
+        self, case: str, observation: int, reason: str, etag: str | None = None, **said: str
+    ) -> CaseAnswered:
         """Take an observation back."""
-        body = Withdrawal(observation=observation, reason=reason)
+        body = Withdrawal.model_validate({"observation": observation, "reason": reason, **said})
         return self._ask(CaseAnswered, "POST", f"/v1/cases/{case}/withdrawals", body, etag)
 
     def tell_outcome(self, case: str, outcome: Outcome, etag: str | None = None) -> OutcomeKept:
@@ -123,13 +125,13 @@ class Prepull:
         """Return a verdict that was given."""
         return self._ask(Decision, "GET", f"/v1/decisions/{decision_id}")
 
-    def put_person(self, case: str, person: Person) -> None:
+    def put_person(self, case: str, person: Person, etag: str | None = None) -> None:
         """Keep whose case it is."""
-        self._call("PUT", f"/v1/cases/{case}/person", person)
+        self._call("PUT", f"/v1/cases/{case}/person", person, etag)
 
-    def erase_person(self, case: str) -> None:
+    def erase_person(self, case: str, etag: str | None = None) -> None:
         """Erase whose case it is."""
-        self._call("DELETE", f"/v1/cases/{case}/person")
+        self._call("DELETE", f"/v1/cases/{case}/person", etag=etag)
 
     def _ask(
         self,
@@ -165,7 +167,7 @@ class Prepull:
                 if response.is_success:
                     return response
                 if response.status_code not in WORTH_TRYING_AGAIN or not tries_left:
-                    raise ProblemError(ProblemDetails.model_validate_json(response.content))
+                    raise ProblemError(_problem(response))
                 wait = min(float(response.headers.get("retry-after", 1)), LONGEST_WAIT)
             time.sleep(wait)
         raise AssertionError("not reached")
@@ -174,6 +176,20 @@ class Prepull:
 def etag_of(case: CaseLine) -> str:
     """Return the ETag of a case as it was read."""
     return f'"r{case.revision}"'
+
+
+def _problem(response: httpx.Response) -> ProblemDetails:
+    try:
+        return ProblemDetails.model_validate_json(response.content)
+    except ValidationError:
+        # Something between here and the service has answered.
+        return ProblemDetails(
+            type="about:blank",
+            title=response.reason_phrase,
+            status=response.status_code,
+            detail=response.text[:200],
+            instance=response.url.path,
+        )
 
 
 def _facts(facts: Facts) -> TriageRequest:

@@ -65,7 +65,7 @@ def serve(
     from api.access import is_loopback
     from api.app import create_app
     from api.settings import NO_DATABASE, SettingError, Settings
-    from api.storage.errors import StorageError
+    from api.storage.errors import DatabaseAddressError, StorageError
 
     try:
         settings = Settings.from_environment()
@@ -79,6 +79,8 @@ def serve(
         app = create_app(settings)
     except KnowledgeError as error:
         complain(unusable(error), EXIT_KB)
+    except DatabaseAddressError as error:
+        complain(str(error), EXIT_INPUT)
     except StorageError as error:
         complain(f"the database cannot be used: {error}", EXIT_SERVICE)
     if not app.state.gate.has_keys and not (settings.access == "auto" and is_loopback(host)):

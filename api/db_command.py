@@ -26,8 +26,11 @@ database_option = click.option(
 )
 
 
-def open_database(address: str | None) -> Database:
-    """Return the database that is meant, or leave and say what is wrong with its address."""
+def open_database(address: str | None, must_exist: bool = False) -> Database:
+    """Return the database that is meant, or leave and say what is wrong with its address.
+
+    Opening an SQLite file makes it; a command that only reads asks for one that exists.
+    """
     from api.settings import SettingError, Settings
     from api.storage.database import Database
 
@@ -37,7 +40,10 @@ def open_database(address: str | None) -> Database:
         complain(str(error), EXIT_INPUT)
     if address is None:
         complain("no database is set: PREPULL_DATABASE is none", EXIT_INPUT)
-    return Database(address or "")
+    database = Database(address or "")
+    if must_exist and database.file is not None and not database.file.exists():
+        complain(f"there is no file {database.file}", EXIT_INPUT)
+    return database
 
 
 def telling(command: Callable[P, None]) -> Callable[P, None]:
@@ -87,7 +93,7 @@ def db_backup(target: Path, address: str | None) -> None:
     """Copy the database to FILE while it is in use: an SQLite file, or a dump by pg_dump."""
     from api.storage.backup import backup
 
-    database = open_database(address)
+    database = open_database(address, must_exist=True)
     backup(database, target)
     click.echo(f"{database.name}: copied to {target}, {target.stat().st_size} bytes")
 
@@ -100,7 +106,7 @@ def db_export(target: Path, address: str | None) -> None:
     """Write everything as lines of JSON to FILE, or to standard output with -."""
     from api.storage.transfer import export_rows, new_file
 
-    database = open_database(address)
+    database = open_database(address, must_exist=True)
     if str(target) == "-":
         rows = export_rows(database, sys.stdout.buffer.write)
     else:
@@ -141,7 +147,7 @@ def db_erase_person(
 
     if (case_id is None) == (name is None and telephone is None and plate is None):
         complain("say which: a CASE, or one or more of --name, --telephone, --plate", EXIT_INPUT)
-    database = open_database(address)
+    database = open_database(address, must_exist=True)
     require(database)
     with database.writing() as session:
         cases = [case_id] if case_id is not None else list(cases_of_person(session, name, telephone, plate))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from http.cookies import CookieError, SimpleCookie
+from urllib.parse import urlsplit
 
 import anyio
 from anyio import to_thread
@@ -36,6 +37,16 @@ def cookie_of(headers: dict[bytes, bytes]) -> str | None:
     except CookieError:
         return None
     return cookies[COOKIE].value if COOKIE in cookies else None
+
+
+def ends_of(scope: Scope) -> tuple[str | None, ...]:
+    """Return where a request came in, where it comes from, and the host that it asks for."""
+    host = dict(scope["headers"]).get(b"host", b"").decode("latin-1")
+    try:
+        name = urlsplit(f"//{host}").hostname
+    except ValueError:
+        name = None
+    return (scope.get("server") or (None,))[0], (scope.get("client") or (None,))[0], name
 
 
 def carries_proof(scope: Scope) -> bool:
@@ -91,5 +102,5 @@ class GateMiddleware:
             cookie_of(headers),
             None if csrf is None else csrf.decode("latin-1"),
             changes=scope["method"] not in SAFE_METHODS,
-            came_in_by=(scope.get("server") or (None,))[0],
+            ends=ends_of(scope),
         )

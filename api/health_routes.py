@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Path, Request, Response
@@ -13,12 +14,14 @@ from api import problems
 from api.calling import AskerOnly
 from api.observing import Metrics
 from api.storage.database import Database
-from api.storage.errors import StorageError
+from api.storage.errors import SchemaVersionError, StorageError
 from api.storage.migrate import require
 from engine.answer import KbStamp
 from engine.errors import ChainerError, UnknownEntryError
 from engine.nearest import nearest
 from engine.triage import Triage
+
+log = logging.getLogger("prepull.api")
 
 router = APIRouter()
 
@@ -67,7 +70,9 @@ def database_state(request: Request) -> tuple[DatabaseState, str]:
         require(database)
     except StorageError as error:
         metrics.database_up.set(0)
-        return "down", str(error)
+        log.warning("the database is down: %s", error)
+        # Everybody may ask: where the database is stays in the log.
+        return "down", str(error) if isinstance(error, SchemaVersionError) else "the database does not answer"
     metrics.database_up.set(1)
     return "ready", ""
 

@@ -18,7 +18,7 @@ from api.access import now_us
 from api.case_models import moment
 from api.storage.case_store import Given
 from api.storage.database import Database
-from api.storage.tables import CaseRow, DeliveryRow, EntryRow, WebhookRow
+from api.storage.tables import CaseRow, DeliveryRow, WebhookRow
 
 EventName = Literal["verdict_changed", "outcome_attached"]
 EVENTS: tuple[EventName, ...] = get_args(EventName)
@@ -75,16 +75,17 @@ class Notices:
         self,
         session: Session,
         case: CaseRow,
-        entry: EntryRow,
+        kind: str,
         verdict_before: str | None,
         given: Given | None,
         now: int,
+        body: str = "{}",
     ) -> None:
-        """Put what an entry of a case means to others on its way, within the transaction of the entry."""
+        """Put what the last entry of a case means to others on its way, within its transaction."""
         data: dict[str, object] = {
             "case": case.id,
             "reference": case.reference,
-            "entry": entry.number,
+            "entry": case.entries,
             "state": case.state,
             "verdict": case.verdict,
             "revision": case.revision,
@@ -93,8 +94,8 @@ class Notices:
             told = {"verdict_before": verdict_before, "decision_id": given.decision_id}
             kb = {"version": given.kb_version, "content_hash": given.kb_hash}
             self._post(session, "verdict_changed", case, {**data, **told, "kb": kb}, now)
-        if entry.kind == "outcome":
-            outcome = {k: v for k, v in json.loads(entry.body).items() if k not in {"note", "unlisted"}}
+        if kind == "outcome":
+            outcome = {k: v for k, v in json.loads(body).items() if k not in {"note", "unlisted"}}
             self._post(session, "outcome_attached", case, {**data, "outcome": outcome}, now)
 
     def _post(

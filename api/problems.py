@@ -143,7 +143,8 @@ def issue_of(issue: InputIssue) -> FieldIssue:
     )
 
 
-def _summary(errors: list[FieldIssue]) -> str:
+def summary(errors: list[FieldIssue]) -> str:
+    """Return in one line what is wrong first, and how much more."""
     first = f"{errors[0].field}: {errors[0].message}"
     return first if len(errors) == 1 else f"{first} (and {len(errors) - 1} more, see errors)"
 
@@ -151,7 +152,7 @@ def _summary(errors: list[FieldIssue]) -> str:
 async def _invalid_facts(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, InputError)
     errors = [issue_of(issue) for issue in error.issues[:100]]
-    return problem("invalid-facts", _summary(errors), request.url.path, errors)
+    return problem("invalid-facts", summary(errors), request.url.path, errors)
 
 
 async def _unknown_entry(request: Request, error: Exception) -> JSONResponse:
@@ -185,7 +186,7 @@ async def _invalid_request(request: Request, error: Exception) -> JSONResponse:
             where = f"at character {item['loc'][-1]}: {item.get('ctx', {}).get('error', '')}"
             return problem("malformed-json", f"the body is not JSON, {where}", request.url.path)
     errors = issues_of_form(error.errors())
-    return problem("invalid-request", _summary(errors), request.url.path, errors)
+    return problem("invalid-request", summary(errors), request.url.path, errors)
 
 
 def _accepted(context: object) -> list[str]:

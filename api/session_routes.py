@@ -21,7 +21,7 @@ from api.access import (
     Scope,
     csrf_token,
 )
-from api.gate import SAFE_METHODS, cookie_of
+from api.gate import SAFE_METHODS, cookie_of, ends_of
 from api.storage.errors import DatabaseDownError
 from engine.answer import Told
 from engine.case import Sent
@@ -61,16 +61,16 @@ def _caller(request: Request) -> tuple[Caller, str | None]:
     cookie = cookie_of(dict(request.scope["headers"]))
     authorization = request.headers.get("authorization")
     csrf = request.headers.get(CSRF_HEADER)
-    server = (request.scope.get("server") or (None,))[0]
+    ends = ends_of(request.scope)
     changes = request.method not in SAFE_METHODS
     try:
-        return gate.caller(authorization, cookie, csrf, changes, server), cookie
+        return gate.caller(authorization, cookie, csrf, changes, ends), cookie
     except AccessError:
         if cookie is None and authorization is None:
             raise
         time.sleep(gate.wait)
         gate.refresh(LOOK_AGAIN_SECONDS)
-        return gate.caller(authorization, cookie, csrf, changes, server), cookie
+        return gate.caller(authorization, cookie, csrf, changes, ends), cookie
 
 
 def _by_key(gate: Gate, key: str) -> Caller:

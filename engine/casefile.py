@@ -6,10 +6,21 @@ as if it had never been said.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
-from engine.case import FindingReport, FiniteNumber, MeasurementReport, ShortText, TriageRequest
+from engine.case import (
+    MAX_CODES,
+    MAX_FINDINGS,
+    MAX_MEASUREMENTS,
+    MAX_VEHICLE_FACTS,
+    FindingReport,
+    FiniteNumber,
+    MeasurementReport,
+    ShortText,
+    TriageRequest,
+)
+from engine.errors import InputError, InputIssue
 
 VehicleSaid = bool | FiniteNumber | ShortText | None
 
@@ -35,7 +46,8 @@ def facts_at(entries: Iterable[Observed | Withdrawn], number: int | None = None)
 
     The last word on a finding, a vehicle fact, or a quantity under the same conditions counts; null for a
     vehicle fact makes it unknown again. Trouble codes add up. The order is that of the last word on each, so
-    that the same entries always give the same request, and with it the same decision id.
+    that the same entries always give the same request, and with it the same decision id. Raises
+    `engine.errors.InputError` where all of them together are more than one request may hold.
     """
     reached = [entry for entry in entries if number is None or entry.number <= number]
     taken_back = {entry.observation for entry in reached if isinstance(entry, Withdrawn)}
@@ -57,6 +69,7 @@ def facts_at(entries: Iterable[Observed | Withdrawn], number: int | None = None)
             readings[_conditions(reading)] = reading
         for code in entry.facts.trouble_codes:
             codes.setdefault(code.strip().upper(), code)
+    _check_sizes(vehicle, findings, readings, codes)
     return TriageRequest(
         vehicle={name: value for name, value in vehicle.items() if value is not None},
         findings=list(findings.values()),
@@ -67,3 +80,24 @@ def facts_at(entries: Iterable[Observed | Withdrawn], number: int | None = None)
 
 def _conditions(reading: MeasurementReport) -> tuple[str, frozenset[tuple[str, float]]]:
     return reading.quantity, frozenset(reading.at.items())
+
+
+def _check_sizes(
+    vehicle: Collection[object],
+    findings: Collection[object],
+    readings: Collection[object],
+    codes: Collection[object],
+) -> None:
+    """Raise `InputError` where the entries of a case together say more than one request may."""
+    issues = [
+        InputIssue(field, len(held), f"the case as a whole would hold {len(held)}", (f"at most {most}",))
+        for field, held, most in (
+            ("vehicle", vehicle, MAX_VEHICLE_FACTS),
+            ("findings", findings, MAX_FINDINGS),
+            ("measurements", readings, MAX_MEASUREMENTS),
+            ("trouble_codes", codes, MAX_CODES),
+        )
+        if len(held) > most
+    ]
+    if issues:
+        raise InputError(issues)

@@ -80,7 +80,7 @@ class Database:
     @contextlib.contextmanager
     def reading(self) -> Iterator[Session]:
         """Open one consistent view; nothing written in it is kept."""
-        with _translated(), Session(self.engine, expire_on_commit=False) as session:
+        with translated(), Session(self.engine, expire_on_commit=False) as session:
             session.connection(execution_options={"writes": False})
             yield session
 
@@ -91,7 +91,7 @@ class Database:
         Raises `LostRaceError` when another writer came first, `BusyError` when others kept writing,
         `DatabaseFullError` and `DatabaseDownError`; in each case nothing is written.
         """
-        with self._one_writer, _translated(), Session(self.engine, expire_on_commit=False) as session:
+        with self._one_writer, translated(), Session(self.engine, expire_on_commit=False) as session:
             session.connection(execution_options={"writes": True})
             yield session
             session.commit()
@@ -108,7 +108,7 @@ class Database:
 
     def ping(self) -> None:
         """Raise `DatabaseDownError` if the database does not answer."""
-        with _translated(), self.engine.connect() as connection:
+        with translated(), self.engine.connect() as connection:
             connection.execute(text("SELECT 1"))
 
     def close(self) -> None:
@@ -169,7 +169,8 @@ def _postgresql(url: URL) -> Engine:
 
 
 @contextlib.contextmanager
-def _translated() -> Iterator[None]:
+def translated() -> Iterator[None]:
+    """Turn errors of a driver into this project's own."""
     try:
         yield
     except PoolTimeoutError as error:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import text
 
-from api.storage.database import Database
+from api.storage.database import Database, translated
 
 
 def sweep(database: Database) -> None:
@@ -13,7 +13,7 @@ def sweep(database: Database) -> None:
     Deleted SQLite rows are overwritten by zeros as they go (`secure_delete`); the log may still hold them.
     Backups and exports taken before are not reached.
     """
-    with database.engine.connect() as connection:
+    with translated(), database.engine.connect() as connection:
         if database.kind == "sqlite":
             connection.exec_driver_sql("COMMIT")
             connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")

@@ -22,6 +22,8 @@ from tests.storage.making import FACTS
 
 FREE = {"/healthz", "/readyz", "/readyz/database", "/v1/session", "/v1/problems/{kind}"}
 
+HERE = ("127.0.0.1", "127.0.0.1", "localhost")
+
 WANTED: dict[tuple[str, str], str] = {
     ("post", "/v1/cases/{id}/outcomes"): "confirm_outcomes",
     **{(m, f"/v1/webhooks{p}"): "administer" for m, p in (
@@ -209,15 +211,15 @@ def test_a_login_ends_with_its_time_and_with_its_key(tmp_path: Path) -> None:
     key = store.create("desk", ["ask"])
     token = store.log_in(key.id)
     gate.refresh(0.0)
-    assert gate.caller(None, token, None, False, "127.0.0.1").name == "desk"
+    assert gate.caller(None, token, None, False, HERE).name == "desk"
     now[0] += 12 * 3600 * 1_000_000
     with pytest.raises(Exception, match="has ended"):
-        gate.caller(None, token, None, False, "127.0.0.1")
+        gate.caller(None, token, None, False, HERE)
     again = store.log_in(key.id)
     store.revoke(key.id)
     gate.refresh(0.0)
     with pytest.raises(Exception, match=r"has ended|send a key"):
-        gate.caller(None, again, None, True, "10.0.0.1")
+        gate.caller(None, again, None, True, ("10.0.0.1",))
 
 
 def test_keys_stay_good_while_the_database_is_down(tmp_path: Path) -> None:
@@ -233,7 +235,7 @@ def test_keys_stay_good_while_the_database_is_down(tmp_path: Path) -> None:
     (tmp_path / "a.sqlite").mkdir()
     gate.refresh(0.0)
     assert gate.by_key(key.text).name == "desk"
-    assert not gate.is_open("127.0.0.1"), "it does not open because keys cannot be read"
+    assert not gate.is_open(HERE), "it does not open because keys cannot be read"
 
 
 def test_too_many_calls_are_told_to_wait(service: Keyed) -> None:
@@ -316,11 +318,32 @@ def test_open_access_ends_when_the_first_key_is_made(tmp_path: Path) -> None:
 
 def test_open_access_is_for_this_machine_alone() -> None:
     gate = Gate(None, True, 600)
-    assert gate.is_open("127.0.0.1") and gate.is_open("::1")
-    for address in ("10.0.0.1", "0.0.0.0", None, "", "example.com", "::ffff:10.0.0.1"):
-        assert not gate.is_open(address)
-    assert not Gate(None, False, 600).is_open("127.0.0.1")
+    assert gate.is_open(HERE) and gate.is_open(("::1", "::1", "localhost"))
+    for end in ("10.0.0.1", "0.0.0.0", None, "", "example.com", "::ffff:10.0.0.1"):
+        for place in range(3):
+            ends: list[str | None] = [*HERE]
+            ends[place] = end
+            assert not gate.is_open(ends), ends
+    assert not Gate(None, False, 600).is_open(HERE)
     assert is_loopback("127.8.0.1") and is_loopback("localhost") and not is_loopback("localhost.example.com")
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"host": "shop.example.com"},
+        {"host": "127.0.0.1.example.com"},
+        {"host": "[broken"},
+        {"x-forwarded-for": "203.0.113.9"},
+    ],
+)
+def test_open_access_is_not_for_who_comes_through_a_proxy_or_by_another_name(
+    server: str, headers: dict[str, str]
+) -> None:
+    """A proxy on the same machine, and a page elsewhere whose name was made to lead to this machine."""
+    assert httpx.get(f"{server}/v1/kb").status_code == 200
+    for path in ("/v1/kb", "/v1/session", "/v1/cases"):
+        assert httpx.get(server + path, headers=headers).status_code in {400, 401}
 
 
 def test_no_cache_keeps_what_is_private(service: Keyed) -> None:

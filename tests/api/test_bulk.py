@@ -71,6 +71,13 @@ def test_a_bad_line_spoils_no_other(server: str, line: bytes, kind: str, field: 
         assert problem["errors"][0]["field"] == field
 
 
+def test_a_problem_carries_the_name_of_its_case_where_it_can_be_read(server: str) -> None:
+    told = bulk(server, b'{"id": "a", "x": 1}\n{"id": "b", "trouble_codes": ["nonsense"]}\n{"id": 3}')
+    assert [entry.get("id") for entry in told] == ["a", "b", None]
+    alone = httpx.post(f"{server}/v1/triage", json={"trouble_codes": ["nonsense"]}).json()
+    assert told[1]["problem"] == {**alone, "instance": PATH}
+
+
 def test_a_client_may_send_all_before_it_reads(server: str) -> None:
     """20 MB of answers to 1 MB of cases: more than any socket holds."""
     count = 600

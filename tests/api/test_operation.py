@@ -209,7 +209,7 @@ def test_a_database_that_cannot_be_used_is_told_at_start(tmp_path: Path) -> None
     port = str(free_port())
     told = prepull("serve", "--port", port, "--database", f"sqlite:///{path}", code=6)
     assert "the database cannot be used" in told.stderr and "Traceback" not in told.stderr
-    told = prepull("serve", "--port", port, "--database", "mysql://u:secret@h/x", code=6)
+    told = prepull("serve", "--port", port, "--database", "mysql://u:secret@h/x", code=2)
     assert "secret" not in told.stderr and "accepted: sqlite:///" in told.stderr
 
 

@@ -18,7 +18,7 @@ from standardwebhooks import Webhook as Verifier
 from standardwebhooks import WebhookVerificationError
 
 from api.addresses import ForbiddenAddressError, read_target, resolve
-from api.case_models import Outcome
+from api.case_models import NewCase, Outcome
 from api.cases import Cases
 from api.courier import WAITS_SECONDS, Courier, send
 from api.notices import Notices, signature
@@ -28,7 +28,7 @@ from engine.errors import InputError
 from engine.triage import Triage
 from tests.api.keyed import Keyed, keyed_service
 from tests.api.receiver import Receiver, receiver
-from tests.storage.making import BLOWS, FACTS, UNGUARDED, observation, once, open_case
+from tests.storage.making import BLOWS, FACTS, UNGUARDED, observation, once, open_case, told
 
 HERE = ("127.0.0.1",)
 
@@ -65,6 +65,11 @@ class Shop:
 
     def log(self) -> list[DeliveryRow]:
         return list(self.notices.deliveries(self.webhook.id, 100, None))[::-1]
+
+
+def quiet_case(shop: Shop) -> str:
+    """Open a case without facts: nothing is told of that."""
+    return str(told(shop.cases.open(NewCase(), UNGUARDED))["case"]["id"])
 
 
 @pytest.fixture
@@ -139,16 +144,27 @@ def test_a_retry_adds_no_second_webhook(server: str) -> None:
     assert other.status_code == 422 and other.json()["type"] == "/v1/problems/key-reused"
 
 
+def test_a_case_that_is_opened_with_facts_is_told(shop: Shop, hook: Receiver) -> None:
+    case = open_case(shop.cases)
+    shop.deliver()
+    (call,) = hook.calls
+    data = json.loads(call.body)["data"]
+    assert (data["case"], data["verdict_before"], data["verdict"]) == (case, None, "mend_first")
+    shop.cases.open(NewCase(reference="nothing known"), UNGUARDED)
+    shop.deliver()
+    assert len(hook.calls) == 1
+
+
 def test_a_verdict_that_stays_is_not_told(shop: Shop, hook: Receiver) -> None:
     case = open_case(shop.cases)
     shop.cases.observe(case, observation(), UNGUARDED)
     shop.deliver()
-    assert hook.calls == []
+    assert len(hook.calls) == 1, "that of the case as it was opened"
 
 
 def test_a_receiver_that_fails_is_told_again_with_the_same_id(shop: Shop, hook: Receiver) -> None:
     hook.answers = [500, 302]
-    case = open_case(shop.cases, {})
+    case = quiet_case(shop)
     shop.cases.observe(case, observation(), UNGUARDED)
     for _ in range(5):
         shop.deliver()
@@ -164,7 +180,7 @@ def test_it_waits_longer_after_each_try_and_gives_up(
 ) -> None:
     shop = Shop(database, triage, hook, WAITS_SECONDS)
     hook.usual = 503
-    case = open_case(shop.cases, {})
+    case = quiet_case(shop)
     shop.cases.observe(case, observation(), UNGUARDED)
     for n, pause in enumerate(WAITS_SECONDS, 1):
         shop.deliver()
@@ -183,7 +199,7 @@ def test_it_waits_longer_after_each_try_and_gives_up(
 
 def test_gone_means_never_again(shop: Shop, hook: Receiver) -> None:
     hook.usual = 410
-    case = open_case(shop.cases, {})
+    case = quiet_case(shop)
     shop.cases.observe(case, observation(), UNGUARDED)
     shop.deliver()
     assert shop.notices.all()[0].stopped_us is not None
@@ -198,7 +214,7 @@ def test_no_connection_is_a_try_that_failed(database: Database, triage: Triage, 
         free.bind(("127.0.0.1", 0))
         hook.port = free.getsockname()[1]
         shop.webhook = shop.notices.add(hook.url, ["outcome_attached"])
-        shop.cases.attach(open_case(shop.cases), Outcome(), UNGUARDED)
+        shop.cases.attach(quiet_case(shop), Outcome(), UNGUARDED)
         shop.deliver()
     row = shop.log()[0]
     assert row.state == "due" and row.last_status is None and "ConnectError" in (row.last_error or "")
@@ -209,7 +225,7 @@ def test_an_event_is_kept_with_its_entry_or_not_at_all(
     hook: Receiver,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    case = open_case(shop.cases)
+    case = quiet_case(shop)
 
     def fail(*_: object) -> None:
         raise RuntimeError("after the event was written")
@@ -217,13 +233,13 @@ def test_an_event_is_kept_with_its_entry_or_not_at_all(
     monkeypatch.setattr("api.storage.case_store.remember", fail)
     with pytest.raises(RuntimeError):
         shop.cases.attach(case, Outcome(), once("k"))
-    assert shop.cases.read(case)[0].entries == 1
+    assert shop.cases.read(case)[0].entries == 0
     assert shop.log() == []
 
 
 def test_two_couriers_deliver_each_event_once(database: Database, triage: Triage, hook: Receiver) -> None:
     shop = Shop(database, triage, hook)
-    case = open_case(shop.cases)
+    case = quiet_case(shop)
     for _ in range(30):
         shop.cases.attach(case, Outcome(), UNGUARDED)
     others = [Courier(shop.notices, HERE, (0,)) for _ in range(4)]
@@ -246,7 +262,7 @@ def test_two_couriers_deliver_each_event_once(database: Database, triage: Triage
 
 
 def test_what_a_courier_took_and_did_not_end_is_taken_again(shop: Shop, hook: Receiver) -> None:
-    shop.cases.attach(open_case(shop.cases), Outcome(), UNGUARDED)
+    shop.cases.attach(quiet_case(shop), Outcome(), UNGUARDED)
     assert len(shop.courier.claim()) == 1, "and then its process is killed"
     assert shop.courier.claim() == []
     shop.now += 61_000_000
@@ -255,7 +271,7 @@ def test_what_a_courier_took_and_did_not_end_is_taken_again(shop: Shop, hook: Re
 
 
 def test_a_clock_that_is_set_back_does_not_silence_it(shop: Shop, hook: Receiver) -> None:
-    shop.cases.attach(open_case(shop.cases), Outcome(), UNGUARDED)
+    shop.cases.attach(quiet_case(shop), Outcome(), UNGUARDED)
     shop.now -= 10 * 86_400 * 1_000_000
     shop.deliver()
     assert len(hook.calls) == 1
@@ -315,13 +331,13 @@ def test_a_name_that_leads_inside_is_not_followed(found: str, monkeypatch: pytes
 def test_a_redirect_is_not_followed(shop: Shop, hook: Receiver) -> None:
     with receiver() as other:
         hook.usual, hook.location = 307, other.url
-        shop.cases.attach(open_case(shop.cases), Outcome(), UNGUARDED)
+        shop.cases.attach(quiet_case(shop), Outcome(), UNGUARDED)
         shop.deliver()
         assert len(hook.calls) == 1 and other.calls == []
 
 
 def test_a_host_that_is_no_longer_allowed_is_not_told(shop: Shop, hook: Receiver) -> None:
-    shop.cases.attach(open_case(shop.cases), Outcome(), UNGUARDED)
+    shop.cases.attach(quiet_case(shop), Outcome(), UNGUARDED)
     (parcel,) = shop.courier.claim()
     receipt = send(parcel, (), 1)
     assert receipt.status is None and hook.calls == []
@@ -329,7 +345,7 @@ def test_a_host_that_is_no_longer_allowed_is_not_told(shop: Shop, hook: Receiver
 
 def test_the_thread_ends_quickly_and_leaves_what_is_due(shop: Shop, hook: Receiver) -> None:
     shop.courier.start()
-    case = open_case(shop.cases, {})
+    case = quiet_case(shop)
     shop.cases.observe(case, observation(BLOWS), UNGUARDED)
     shop.cases.attach(case, Outcome(), UNGUARDED)
     wait_for(lambda: len(hook.calls) >= 1)

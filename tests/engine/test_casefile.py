@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from engine.case import FindingReport, MeasurementReport, TriageRequest
 from engine.casefile import Observed, Withdrawn, facts_at
+from engine.errors import InputError
 
 NAMES = st.sampled_from(["a", "b", "c"])
 STATES = st.sampled_from(["present", "absent", "unknown"])
@@ -91,3 +93,14 @@ def test_a_reading_under_other_conditions_is_another_reading() -> None:
     entries = [Observed(1, reading(20, 800)), Observed(2, reading(60, 5000)), Observed(3, reading(18, 800))]
     kept = {r.at["engine_speed_rpm"]: r.value for r in facts_at(entries).measurements}
     assert kept == {800: 18, 5000: 60}
+
+
+def test_a_case_holds_no_more_than_a_request_may() -> None:
+    def codes(first: int) -> TriageRequest:
+        return TriageRequest(trouble_codes=[f"P{n:04d}" for n in range(first, first + 150)])
+
+    facts_at([Observed(1, codes(0)), Observed(2, codes(10))])
+    with pytest.raises(InputError) as caught:
+        facts_at([Observed(1, codes(0)), Observed(2, codes(200))])
+    assert caught.value.issues[0].field == "trouble_codes"
+    assert caught.value.issues[0].accepted == ("at most 200",)

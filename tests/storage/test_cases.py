@@ -94,6 +94,15 @@ def test_facts_that_a_newer_knowledge_base_has_lost_are_told_and_can_be_withdraw
     cases.observe(case, observation(BLOWS), UNGUARDED)
 
 
+def test_entries_that_are_too_much_together_are_told(cases: Cases) -> None:
+    case = open_case(cases, {"trouble_codes": [f"P{n:04d}" for n in range(100, 250)]})
+    more = observation({"trouble_codes": [f"P{n:04d}" for n in range(300, 400)]})
+    with pytest.raises(InputError, match=r"case\.facts\.trouble_codes: .*at most 200"):
+        cases.observe(case, more, UNGUARDED)
+    cases.withdraw(case, Withdrawal(observation=1, reason="x"), UNGUARDED)
+    cases.observe(case, more, UNGUARDED)
+
+
 def test_every_verdict_can_be_shown_again_with_its_trace(cases: Cases) -> None:
     case = open_case(cases)
     answer = json.loads(cases.answer(case))
