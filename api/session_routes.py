@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import time
 from typing import Annotated
 
+import anyio
+from anyio import to_thread
 from fastapi import APIRouter, Body, Request, Response
 from fastapi.openapi.models import Example
 from pydantic import Field, StrictStr
@@ -13,6 +14,7 @@ from api import problems
 from api.access import (
     COOKIE,
     CSRF_HEADER,
+    FRESH_SECONDS,
     LOOK_AGAIN_SECONDS,
     SESSION_SECONDS,
     AccessError,
@@ -21,7 +23,7 @@ from api.access import (
     Scope,
     csrf_token,
 )
-from api.gate import SAFE_METHODS, cookie_of, ends_of
+from api.gate import SAFE_METHODS, carries_proof, cookie_of, ends_of
 from api.storage.errors import DatabaseDownError
 from engine.answer import Told
 from engine.case import Sent
@@ -55,31 +57,29 @@ def _tell(caller: Caller, cookie: str | None) -> Session:
     return Session(name=caller.name, scopes=scopes, token=token)
 
 
-def _caller(request: Request) -> tuple[Caller, str | None]:
+async def _caller(request: Request) -> tuple[Caller, str | None]:
     gate: Gate = request.app.state.gate
-    gate.refresh()
     cookie = cookie_of(dict(request.scope["headers"]))
     authorization = request.headers.get("authorization")
     csrf = request.headers.get(CSRF_HEADER)
-    ends = ends_of(request.scope)
     changes = request.method not in SAFE_METHODS
+    ends = ends_of(request.scope)
+    if gate.age >= FRESH_SECONDS:
+        await to_thread.run_sync(gate.refresh)
     try:
         return gate.caller(authorization, cookie, csrf, changes, ends), cookie
-    except AccessError:
-        if cookie is None and authorization is None:
+    except AccessError as error:
+        if error.kind != "not-known" or not carries_proof(request.scope):
             raise
-        time.sleep(gate.wait)
-        gate.refresh(LOOK_AGAIN_SECONDS)
-        return gate.caller(authorization, cookie, csrf, changes, ends), cookie
+    await _look_again(request, gate)
+    return gate.caller(authorization, cookie, csrf, changes, ends), cookie
 
 
-def _by_key(gate: Gate, key: str) -> Caller:
-    try:
-        return gate.by_key(key)
-    except AccessError:
-        time.sleep(gate.wait)
-        gate.refresh(LOOK_AGAIN_SECONDS)
-        return gate.by_key(key)
+async def _look_again(request: Request, gate: Gate) -> None:
+    """Read the keys once more, for one made a moment ago; a guess counts, whatever comes of it."""
+    gate.count_failure(request.client.host if request.client else "unknown")
+    await anyio.sleep(gate.wait)
+    await to_thread.run_sync(gate.refresh, LOOK_AGAIN_SECONDS)
 
 
 @router.get(
@@ -89,10 +89,10 @@ def _by_key(gate: Gate, key: str) -> Caller:
     response_model_exclude_none=True,
     responses=problems.responses(401),
 )
-def read_session(request: Request, response: Response) -> Session:
+async def read_session(request: Request, response: Response) -> Session:
     """Tell who asks, and the token for changes."""
     response.headers["cache-control"] = "no-store"
-    return _tell(*_caller(request))
+    return _tell(*await _caller(request))
 
 
 @router.post(
@@ -103,21 +103,20 @@ def read_session(request: Request, response: Response) -> Session:
     response_model_exclude_none=True,
     responses=problems.responses(400, 401, 413, 415, 422, 429, 503, 507),
 )
-def log_in(
+async def log_in(
     request: Request, response: Response, body: Annotated[Login, Body(openapi_examples=KEYS)]
 ) -> Session:
     """Begin a login."""
     gate: Gate = request.app.state.gate
     if gate.store is None:
         raise DatabaseDownError("no database is set")
-    gate.refresh()
     try:
-        caller = _by_key(gate, body.key)
+        caller = gate.by_key(body.key)
     except AccessError:
-        gate.count_failure(request.client.host if request.client else "unknown")
-        raise
-    token = gate.store.log_in(caller.key_id or "")
-    gate.refresh(0.0)
+        await _look_again(request, gate)
+        caller = gate.by_key(body.key)
+    token = await to_thread.run_sync(gate.store.log_in, caller.key_id or "")
+    await to_thread.run_sync(gate.refresh, 0.0)
     response.set_cookie(
         COOKIE,
         token,
@@ -139,13 +138,13 @@ def log_in(
     response_model=None,
     responses={204: {"description": "Logged out"}, **problems.responses(401, 403, 503, 507)},
 )
-def log_out(request: Request) -> Response:
+async def log_out(request: Request) -> Response:
     """End a login; the cookie is worth nothing from then on."""
     gate: Gate = request.app.state.gate
-    caller, cookie = _caller(request)
+    caller, cookie = await _caller(request)
     if caller.by_cookie and cookie is not None and gate.store is not None:
-        gate.store.log_out(cookie)
-        gate.refresh(0.0)
+        await to_thread.run_sync(gate.store.log_out, cookie)
+        await to_thread.run_sync(gate.refresh, 0.0)
     response = Response(status_code=204)
     response.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
     return response

@@ -51,7 +51,7 @@ def restore(database: Database, source: Path) -> str:
     require(database)
     with source.open("rb") as file:
         rows = import_rows(database, file)
-    return f"{rows} rows restored"
+    return f"{rows} {'row' if rows == 1 else 'rows'} restored"
 
 
 def _restore_sqlite(database: Database, source: Path) -> str:
@@ -62,7 +62,8 @@ def _restore_sqlite(database: Database, source: Path) -> str:
     with new_file(database.file):
         pass
     try:
-        _copy(source, database.file)
+        # Nobody writes to a backup, so nothing need be laid beside it.
+        _copy(source, database.file, "immutable=1")
     except BaseException:
         database.file.unlink(missing_ok=True)
         raise
@@ -81,10 +82,10 @@ def _restore_dump(database: Database, source: Path) -> str:
     return "backup restored"
 
 
-def _copy(source: Path, target: Path) -> None:
+def _copy(source: Path, target: Path, how: str = "mode=ro") -> None:
     """Copy an SQLite database page by page while others write to it, and check the copy."""
     with (
-        contextlib.closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as old,
+        contextlib.closing(sqlite3.connect(f"{source.resolve().as_uri()}?{how}", uri=True)) as old,
         contextlib.closing(sqlite3.connect(target)) as new,
     ):
         try:

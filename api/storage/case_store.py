@@ -221,16 +221,20 @@ def erase_persons(session: Session, cases: Sequence[str]) -> int:
 def cases_of_person(
     session: Session, name: str | None, telephone: str | None, plate: str | None
 ) -> Sequence[str]:
-    """Return the cases of persons who match everything that is given, whatever the case of letters."""
-    wanted = select(PersonRow.case_id)
-    for column, value in (
-        (PersonRow.name, name),
-        (PersonRow.telephone, telephone),
-        (PersonRow.plate, plate),
-    ):
-        if value is not None:
-            wanted = wanted.where(func.lower(column) == value.lower())
-    return session.scalars(wanted.order_by(PersonRow.case_id)).all()
+    """Return the cases of persons who match everything that is given, whatever the case of letters.
+
+    Compared here and not by the database: SQLite folds the letters of English alone.
+    """
+    wanted = {"name": name, "telephone": telephone, "plate": plate}
+    rows = session.scalars(select(PersonRow).order_by(PersonRow.case_id))
+    return [
+        row.case_id
+        for row in rows
+        if all(
+            value is None or (getattr(row, field) or "").casefold() == value.casefold()
+            for field, value in wanted.items()
+        )
+    ]
 
 
 def replied(session: Session, once: Once) -> tuple[str, Reply] | None:

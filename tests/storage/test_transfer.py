@@ -16,9 +16,11 @@ import psycopg
 import pytest
 from click.testing import CliRunner
 
+from api.case_models import Person
 from api.cases import Cases
 from api.command import main
 from api.storage.backup import backup, restore
+from api.storage.case_store import cases_of_person
 from api.storage.database import Database
 from api.storage.errors import ExportError, StorageError
 from api.storage.migrate import upgrade
@@ -192,6 +194,17 @@ def test_erasing_a_person_by_command(
     assert b"R. Example" not in exported(database)
 
 
+def test_persons_are_found_in_all_alphabets(database: Database, triage: Triage) -> None:
+    case = fill(database, triage)
+    cases = Cases(database, triage)
+    cases.put_person(case, Person(name="Özge Straße", plate="MÜ 1"), UNGUARDED)
+    with database.reading() as session:
+        assert cases_of_person(session, "özge strasse", None, None) == [case]
+        assert cases_of_person(session, "ÖZGE STRASSE", None, "mü 1") == [case]
+        assert cases_of_person(session, "Özge", None, None) == []
+        assert cases_of_person(session, None, "000", None) == []
+
+
 def test_nothing_of_an_erased_person_stays_in_the_files(tmp_path: Path, triage: Triage) -> None:
     database = Database(f"sqlite:///{tmp_path}/a.sqlite")
     upgrade(database)
@@ -204,5 +217,10 @@ def test_nothing_of_an_erased_person_stays_in_the_files(tmp_path: Path, triage: 
     assert mentions()
     run("db", "erase-person", case, "--database", f"sqlite:///{tmp_path}/a.sqlite")
     assert not mentions()
+    again = Database(f"sqlite:///{tmp_path}/a.sqlite")
+    case = fill(again, triage)
+    Cases(again, triage).erase_person(case, UNGUARDED)
+    assert not mentions(), "by the route as well, while the database is open"
+    again.close()
     with sqlite3.connect(tmp_path / "a.sqlite") as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
