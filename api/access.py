@@ -10,28 +10,27 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, cast, get_args
+from typing import cast
 
 from limits import RateLimitItemPerMinute
 from limits.storage import MemoryStorage
 from limits.strategies import SlidingWindowCounterRateLimiter
 from sqlalchemy import delete, select, update
 
-from api.storage.database import Database
+from api.clock import now_us
+from api.scopes import SCOPES, Scope
+from api.storage.database import Database, change
 from api.storage.errors import StorageError
 from api.storage.tables import KeyRow, SessionRow
 from engine.errors import PrepullError
-
-Scope = Literal["ask", "keep_cases", "confirm_outcomes", "administer"]
-SCOPES: tuple[Scope, ...] = get_args(Scope)
 
 COOKIE = "prepull_desk"
 CSRF_HEADER = "x-prepull-token"
 SESSION_SECONDS = 12 * 3600
 FRESH_SECONDS = 5.0
 LOOK_AGAIN_SECONDS = 0.5
-A_LITTLE = 0.02
 """A key or login that is not known is looked up once more, but no more often than this."""
+A_LITTLE = 0.02
 KEY_MARK = "prepull"
 FAILURES_SHARE = 10
 """An address may be refused a tenth as often in a minute as a key may call."""
@@ -64,11 +63,6 @@ class Caller:
 
 
 ANYBODY = Caller(None, None, frozenset(SCOPES))
-
-
-def now_us() -> int:
-    """Return microseconds since 1970, UTC."""
-    return time.time_ns() // 1000
 
 
 def hash_secret(secret: str) -> str:
@@ -138,12 +132,8 @@ class KeyStore:
         """Revoke a key and end its logins; tell whether there was such a key that was not revoked."""
         with self.database.writing() as session:
             session.execute(delete(SessionRow).where(SessionRow.key_id == key_id))
-            revoked = session.execute(
-                update(KeyRow)
-                .where(KeyRow.id == key_id, KeyRow.revoked_us.is_(None))
-                .values(revoked_us=self.clock())
-            )
-            return bool(revoked.rowcount)  # type: ignore[attr-defined]
+            revoked = update(KeyRow).where(KeyRow.id == key_id, KeyRow.revoked_us.is_(None))
+            return bool(change(session, revoked.values(revoked_us=self.clock())))
 
     def log_in(self, key_id: str) -> str:
         """Begin a login with this key and return its token."""

@@ -16,7 +16,7 @@ from starlette.types import Receive, Scope, Send
 
 from api import problems
 from api.calling import AskerOnly
-from api.problems import FieldIssue, ProblemDetails, issue_of, issues_of_form
+from api.problems import FieldIssue, issue_of, issues_of_form
 from api.storage.errors import BusyError
 from api.triage_routes import note_verdict, parse_parts
 from engine.answer import PART_NAMES
@@ -66,7 +66,7 @@ BULK_DESCRIPTION = (
                 }
             },
         },
-        **problems.responses(401, 403, 413, 415, 422, 429, 503),
+        **problems.responses(413, 415, 422, 503),
     },
     openapi_extra={
         "requestBody": {
@@ -204,15 +204,7 @@ def _form(error: ValidationError, path: str) -> bytes:
 
 
 def _problem(kind: str, detail: str, path: str, errors: list[FieldIssue] | None = None) -> bytes:
-    status, title = problems.MEANINGS[kind]
-    told = ProblemDetails(
-        type=f"/v1/problems/{kind}",
-        title=title,
-        status=status,
-        detail=str(problems.echo(detail)),
-        instance=path,
-        errors=errors or [],
-    )
+    told = problems.details(kind, str(problems.echo(detail)), path, errors)
     return b'"problem":' + told.model_dump_json().encode()
 
 

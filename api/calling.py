@@ -9,8 +9,9 @@ from typing import Annotated
 from fastapi import Depends, Header, Request
 from pydantic import BaseModel
 
-from api.access import ANYBODY, AccessError, Caller, Scope
+from api.access import ANYBODY, AccessError, Caller
 from api.cases import Asked, Cases
+from api.scopes import Scope
 from api.storage.case_store import Once
 from api.storage.errors import DatabaseDownError
 

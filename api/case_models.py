@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, StrictBool, StrictInt, StrictStr, model_validator
@@ -28,13 +28,6 @@ Storable = Annotated[StrictStr, AfterValidator(_storable)]
 Who = Annotated[Storable, Field(min_length=1, max_length=200)]
 Note = Annotated[Storable, Field(min_length=1, max_length=2000)]
 Reference = Annotated[Storable, Field(min_length=1, max_length=200)]
-
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-def moment(microseconds: int) -> datetime:
-    """Return the time that many microseconds after 1970, UTC, without rounding."""
-    return EPOCH + timedelta(microseconds=microseconds)
 
 
 class Added(Sent):
@@ -124,6 +117,11 @@ class CaseLine(Told):
     revision: int = Field(description="Counts changes; the ETag is made of it.")
     created: datetime
     changed: datetime
+
+
+def etag_at(revision: int) -> str:
+    """Return the ETag of a case at a revision."""
+    return f'"r{revision}"'
 
 
 class CaseList(Told):

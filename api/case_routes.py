@@ -6,17 +6,18 @@ None of these routes is async: the database would keep the loop from other reque
 from __future__ import annotations
 
 import re
-from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Path, Query, Request, Response
-from pydantic import AwareDatetime, BeforeValidator
+from pydantic import AwareDatetime, BaseModel, BeforeValidator
 
 from api import case_models as c
 from api import problems
 from api.calling import Confirmer, IdempotencyKey, IfMatch, Keeper, asked, cases_of
 from api.case_examples import NEW_CASES, OBSERVATIONS, OUTCOMES, PERSONS, WITHDRAWALS
 from api.cases import Asked, Cases
+from api.clock import microseconds
+from api.problems import Responses
 from api.storage.case_store import Reply
 from engine.answer import TriageAnswer
 from engine.model import VerdictName
@@ -34,8 +35,8 @@ def _written_out(value: object) -> object:
 
 Moment = Annotated[AwareDatetime, BeforeValidator(_written_out)]
 CaseId = Annotated[str, Path(alias="id", pattern="^[0-9a-f]{24}$", description="Id of the case.")]
-READ = problems.responses(401, 403, 404, 422, 429, 503)
-CHANGE = problems.responses(400, 401, 403, 404, 412, 413, 415, 422, 429, 500, 503, 507)
+READ = problems.responses(404, 422, 503)
+CHANGE = problems.responses(400, 404, 412, 413, 415, 422, 500, 503, 507)
 TAG = {"ETag": {"description": "Of the case as it is now.", "schema": {"type": "string"}}}
 
 LINKS = {
@@ -58,6 +59,11 @@ LINKS["read_decision"] = {
 """What can be done next with a case that a call has answered, for programs that read the document."""
 
 
+def _gives(model: type[BaseModel]) -> Responses:
+    """Return the OpenAPI entry of a route that adds to a case."""
+    return {201: {"model": model, "description": "The case", "headers": TAG, "links": LINKS}}
+
+
 def _send(reply: Reply) -> Response:
     return Response(reply.body, reply.status, reply.headers, "application/json")
 
@@ -70,8 +76,8 @@ def _send(reply: Reply) -> Response:
     response_model=None,
     status_code=201,
     responses={
-        201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG, "links": LINKS},
-        **problems.responses(400, 401, 403, 413, 415, 422, 429, 500, 503, 507),
+        **_gives(c.CaseAnswered),
+        **problems.responses(400, 413, 415, 422, 500, 503, 507),
     },
 )
 def open_case(
@@ -90,7 +96,7 @@ def open_case(
     operation_id="list_cases",
     summary="List cases, the newest first",
     response_model_exclude_none=True,
-    responses=problems.responses(401, 403, 422, 429, 503),
+    responses=problems.responses(422, 503),
 )
 def list_cases(
     cases: KeptCases,
@@ -110,7 +116,8 @@ def list_cases(
     ] = None,
 ) -> c.CaseList:
     """List cases. Cases that are opened while pages are read change no page that is still to come."""
-    return cases.list(limit, after, state, verdict, reference, _microseconds(changed_since))
+    since = None if changed_since is None else microseconds(changed_since)
+    return cases.list(limit, after, state, verdict, reference, since)
 
 
 @router.get(
@@ -133,10 +140,7 @@ def read_case(cases: KeptCases, caller: Keeper, case_id: CaseId, response: Respo
     description="Adds to what is known and answers with the case as it stands. Nothing is ever overwritten.",
     response_model=None,
     status_code=201,
-    responses={
-        201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG, "links": LINKS},
-        **CHANGE,
-    },
+    responses={**_gives(c.CaseAnswered), **CHANGE},
 )
 def add_observation(
     request: Request,
@@ -158,10 +162,7 @@ def add_observation(
     description="The observation counts no more, and stays readable with the reason.",
     response_model=None,
     status_code=201,
-    responses={
-        201: {"model": c.CaseAnswered, "description": "The case", "headers": TAG, "links": LINKS},
-        **CHANGE,
-    },
+    responses={**_gives(c.CaseAnswered), **CHANGE},
 )
 def withdraw_observation(
     request: Request,
@@ -183,10 +184,7 @@ def withdraw_observation(
     description="Attaches what was found and done, and settles the case. The last outcome counts.",
     response_model=None,
     status_code=201,
-    responses={
-        201: {"model": c.OutcomeKept, "description": "The case", "headers": TAG, "links": LINKS},
-        **CHANGE,
-    },
+    responses={**_gives(c.OutcomeKept), **CHANGE},
 )
 def attach_outcome(
     request: Request,
@@ -238,7 +236,6 @@ def case_answer(
 def read_person(cases: KeptCases, caller: Keeper, case_id: CaseId, response: Response) -> c.Person:
     """Read the person of a case."""
     person, response.headers["etag"] = cases.person(case_id)
-    response.headers["cache-control"] = "no-store"
     return person
 
 
@@ -297,7 +294,3 @@ def read_decision(
 ) -> Response:
     """Show a verdict again."""
     return Response(cases.decision(decision_id), media_type="application/json")
-
-
-def _microseconds(time: datetime | None) -> int | None:
-    return None if time is None else (time - c.EPOCH) // timedelta(microseconds=1)

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import cast
 
 from api import case_models as c
+from api.clock import moment
 from api.storage.tables import CaseRow, EntryRow
 from engine.case import TriageRequest
 from engine.casefile import Observed, Withdrawn, facts_at
@@ -22,8 +23,8 @@ def line_of(case: CaseRow) -> c.CaseLine:
         verdict=cast("VerdictName | None", case.verdict),
         entries=case.entries,
         revision=case.revision,
-        created=c.moment(case.created_us),
-        changed=c.moment(case.changed_us),
+        created=moment(case.created_us),
+        changed=moment(case.changed_us),
     )
 
 
@@ -36,7 +37,7 @@ def entry_view(row: EntryRow, withdrawn_by: int | None = None) -> c.EntryView:
     return c.EntryView(
         number=row.number,
         kind=cast("c.EntryKind", row.kind),
-        at=c.moment(row.at_us),
+        at=moment(row.at_us),
         who=row.who,
         door=cast("c.Door", row.door),
         key=row.key_id,
@@ -70,12 +71,13 @@ def facts_after(
 
 def view_of(case: CaseRow, rows: Sequence[EntryRow]) -> c.CaseView:
     """Return a case with its history."""
-    taken_back = {s.observation: s.number for s in steps_of(rows) if isinstance(s, Withdrawn)}
+    steps = steps_of(rows)
+    taken_back = {step.observation: step.number for step in steps if isinstance(step, Withdrawn)}
     history = [entry_view(row, taken_back.get(row.number)) for row in rows]
     outcomes = [entry.outcome for entry in history if entry.outcome is not None]
     return c.CaseView(
         **dict(line_of(case)),
-        facts=facts_after(rows, None),
+        facts=facts_at(steps),
         history=history,
         outcome=outcomes[-1] if outcomes else None,
     )

@@ -12,14 +12,16 @@ import secrets
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from pydantic import BaseModel
 from sqlalchemy.orm import Session
 
 from api import case_models as c
-from api.access import Caller, now_us
-from api.case_views import entry_view, facts_after, line_of, view_of
+from api.access import Caller
+from api.case_views import facts_after, line_of, steps_of, view_of
+from api.clock import moment, now_us, written
 from api.once import answered_before, do_once
 from api.storage import case_store as store
 from api.storage.case_store import Given, Once, Reply
@@ -60,7 +62,7 @@ class Asked:
 
 def etag(case: CaseRow) -> str:
     """Return the ETag of a case."""
-    return f'"r{case.revision}"'
+    return c.etag_at(case.revision)
 
 
 def matches(if_match: str, tag: str) -> bool:
@@ -153,7 +155,7 @@ class Cases:
                 "decision_id": row.decision_id,
                 "kb": stamp,
                 "verdict": row.verdict,
-                "first_given": c.moment(row.given_us),
+                "first_given": moment(row.given_us),
                 "facts": row.facts.encode(),
                 "given_to": [c.GivenAt(case=case, entry=entry) for case, entry in places],
                 "answer": body,
@@ -212,8 +214,9 @@ class Cases:
         """Take an observation back. Raises as `observe` does; `InputError` for what is none or gone."""
 
         def step(case: CaseRow, rows: Sequence[EntryRow]) -> tuple[EntryRow, Given]:
-            gone = {entry_view(row).observation for row in rows if row.kind == "withdrawal"}
-            there = [row.number for row in rows if row.kind == "observation" and row.number not in gone]
+            steps = steps_of(rows)
+            gone = {step.observation for step in steps if isinstance(step, Withdrawn)}
+            there = [step.number for step in steps if isinstance(step, Observed) and step.number not in gone]
             if taken_back.observation not in there:
                 why = "is no observation of this case that still counts"
                 raise InputError(
@@ -261,20 +264,19 @@ class Cases:
                 _guard(case, asked.if_match)
                 before = case.verdict
                 entry, given = step(case, rows)
+                case.entries = entry.number
+                case.verdict = case.verdict if given is None else given.verdict
                 try:
                     with self.database.writing() as session:
                         now = self.clock()
                         store.claim(session, case, now)
-                        case.entries = entry.number
                         session.add(entry)
                         session.flush()
                         if given is None:
                             reply = _reply(201, case, {"case": line_of(case), "entry": entry.number})
                         else:
-                            case.verdict = given.verdict
                             store.keep_answer(session, case_id, entry.number, given, now)
                             reply = self._answered(case, entry.number, given, 201)
-                        store.settle(session, case)
                         if self.notices is not None:
                             self.notices.post(session, case, entry.kind, before, given, now, entry.body)
                         if asked.once is not None:
@@ -436,6 +438,6 @@ def _json(value: object) -> bytes:
         return value.model_dump_json(exclude_none=True).encode()
     if isinstance(value, list):
         return b"[" + b",".join(_json(item) for item in value) + b"]"
-    if hasattr(value, "isoformat"):
-        return json.dumps(value.isoformat().replace("+00:00", "Z")).encode()
+    if isinstance(value, datetime):
+        return json.dumps(written(value)).encode()
     return json.dumps(value).encode()

@@ -31,6 +31,7 @@ from api.case_models import (
     OutcomeKept,
     Person,
     Withdrawal,
+    etag_at,
 )
 from api.problems import ProblemDetails
 from engine.answer import TriageAnswer
@@ -175,7 +176,7 @@ class Prepull:
 
 def etag_of(case: CaseLine) -> str:
     """Return the ETag of a case as it was read."""
-    return f'"r{case.revision}"'
+    return etag_at(case.revision)
 
 
 def _problem(response: httpx.Response) -> ProblemDetails:

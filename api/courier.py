@@ -14,6 +14,7 @@ from sqlalchemy import or_, select, update
 
 from api.addresses import ForbiddenAddressError, read_target, resolve
 from api.notices import MEDIA_TYPE, Notices, signature
+from api.storage.database import change
 from api.storage.errors import LostRaceError, StorageError
 from api.storage.tables import DeliveryRow, WebhookRow
 from engine.errors import InputError
@@ -168,18 +169,13 @@ class Courier:
 
     def _take(self, row: DeliveryRow, until_us: int) -> bool:
         with self.notices.database.writing() as session:
-            ours = session.execute(
-                update(DeliveryRow)
-                .where(
-                    DeliveryRow.number == row.number,
-                    DeliveryRow.state == "due",
-                    DeliveryRow.next_us == row.next_us,
-                    DeliveryRow.tries == row.tries,
-                )
-                .values(next_us=until_us, tries=row.tries + 1)
-                .execution_options(synchronize_session=False)
+            as_it_was = update(DeliveryRow).where(
+                DeliveryRow.number == row.number,
+                DeliveryRow.state == "due",
+                DeliveryRow.next_us == row.next_us,
+                DeliveryRow.tries == row.tries,
             )
-            return bool(ours.rowcount)  # type: ignore[attr-defined]
+            return bool(change(session, as_it_was.values(next_us=until_us, tries=row.tries + 1)))
 
     def _deliver(self, parcel: Parcel) -> None:
         receipt = send(parcel, self.allowed, self.notices.clock() // 1_000_000)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import urlsplit
 
@@ -54,6 +55,58 @@ def carries_proof(scope: Scope) -> bool:
     return any(name in {b"authorization", b"cookie"} for name, _ in scope["headers"])
 
 
+def address_of(scope: Scope) -> str:
+    """Return the address that a request comes from."""
+    return str((scope.get("client") or ("unknown",))[0])
+
+
+async def find_caller(gate: Gate, scope: Scope) -> Caller:
+    """Return who asks, or raise `AccessError`."""
+    headers = dict(scope["headers"])
+    authorization = headers.get(b"authorization")
+    csrf = headers.get(CSRF_HEADER.encode())
+
+    def look() -> Caller:
+        return gate.caller(
+            None if authorization is None else authorization.decode("latin-1"),
+            cookie_of(headers),
+            None if csrf is None else csrf.decode("latin-1"),
+            changes=scope["method"] not in SAFE_METHODS,
+            ends=ends_of(scope),
+        )
+
+    if not carries_proof(scope):
+        await _refresh(gate, FRESH_SECONDS)
+        return look()
+    return await look_twice(gate, address_of(scope), look)
+
+
+async def look_twice(gate: Gate, address: str, look: Callable[[], Caller]) -> Caller:
+    """Return what `look` finds, if need be after reading the keys anew; a guess that fails is counted.
+
+    What is not known may have been made by another process a moment ago.
+    """
+    await _refresh(gate, FRESH_SECONDS)
+    try:
+        return look()
+    except AccessError as error:
+        if error.kind != "not-known":
+            raise
+    await anyio.sleep(gate.wait)
+    await _refresh(gate, LOOK_AGAIN_SECONDS)
+    try:
+        return look()
+    except AccessError as error:
+        if error.kind == "not-known":
+            gate.count_failure(address)
+        raise
+
+
+async def _refresh(gate: Gate, oldest: float) -> None:
+    if gate.age >= oldest:
+        await to_thread.run_sync(gate.refresh, oldest)
+
+
 class GateMiddleware:
     """ASGI middleware: puts the caller into the state of the request, or answers 401 or 429."""
 
@@ -67,40 +120,10 @@ class GateMiddleware:
             await self.app(scope, receive, send)
             return
         try:
-            caller = await self._caller(scope)
+            caller = await find_caller(self.gate, scope)
             self.gate.count(caller)
         except AccessError as error:
-            try:
-                if error.kind == "not-known" and carries_proof(scope):
-                    self.gate.count_failure((scope.get("client") or ("unknown",))[0])
-            except AccessError as too_many:
-                error = too_many
             await refusal(error, scope["path"])(scope, receive, send)
             return
         scope.setdefault("state", {})["caller"] = caller
         await self.app(scope, receive, send)
-
-    async def _caller(self, scope: Scope) -> Caller:
-        if self.gate.age >= FRESH_SECONDS:
-            await to_thread.run_sync(self.gate.refresh)
-        try:
-            return self._look_up(scope)
-        except AccessError as error:
-            if error.kind != "not-known" or not carries_proof(scope):
-                raise
-        # It may have been made by another process a moment ago.
-        await anyio.sleep(self.gate.wait)
-        await to_thread.run_sync(self.gate.refresh, LOOK_AGAIN_SECONDS)
-        return self._look_up(scope)
-
-    def _look_up(self, scope: Scope) -> Caller:
-        headers = dict(scope["headers"])
-        authorization = headers.get(b"authorization")
-        csrf = headers.get(CSRF_HEADER.encode())
-        return self.gate.caller(
-            None if authorization is None else authorization.decode("latin-1"),
-            cookie_of(headers),
-            None if csrf is None else csrf.decode("latin-1"),
-            changes=scope["method"] not in SAFE_METHODS,
-            ends=ends_of(scope),
-        )

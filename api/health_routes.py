@@ -132,7 +132,6 @@ def readyz_database(request: Request) -> DatabaseReadiness | JSONResponse:
     response_class=Response,
     responses={
         200: {"description": "Text", "content": {"text/plain": {"schema": {"type": "string"}}}},
-        **problems.responses(401, 403, 429),
     },
 )
 def metrics(request: Request) -> Response:

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from api.db_command import database_option, open_database, telling
+from api.scopes import SCOPES
 from api.shell import EXIT_INPUT, complain
 
 if TYPE_CHECKING:
     from api.access import KeyStore
-
-SCOPE_NAMES = ("ask", "keep_cases", "confirm_outcomes", "administer")
 
 
 def _store(address: str | None) -> KeyStore:
@@ -35,7 +34,7 @@ def keys() -> None:
 @keys.command("create")
 @click.argument("name")
 @click.option(
-    "--scope", "scopes", multiple=True, type=click.Choice(SCOPE_NAMES), required=True,
+    "--scope", "scopes", multiple=True, type=click.Choice(SCOPES), required=True,
     help="What the key may do; give it once for each.",
 )  # fmt: skip
 @click.option("--per-minute", type=click.IntRange(1, 1_000_000), default=None, help="Calls in a minute.")
@@ -50,8 +49,6 @@ def keys_create(
     address: str | None,
 ) -> None:
     """Make a key for NAME and print it, this once: only a hash of it is kept."""
-    from api.access import SCOPES
-
     if not 1 <= len(name) <= 200 or not name.isprintable():
         complain("the name must have 1 to 200 printable characters", EXIT_INPUT)
     wanted = [scope for scope in SCOPES if scope in scopes]
@@ -68,7 +65,7 @@ def keys_list(address: str | None) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from api.case_models import moment
+    from api.clock import moment
 
     table = Table("id", "name", "scopes", "made", "revoked", box=None, pad_edge=False)
     for row in _store(address).all():

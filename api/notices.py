@@ -14,10 +14,9 @@ from typing import Literal, get_args
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from api.access import now_us
-from api.case_models import moment
+from api.clock import moment, now_us, written
 from api.storage.case_store import Given
-from api.storage.database import Database
+from api.storage.database import Database, change
 from api.storage.tables import CaseRow, DeliveryRow, WebhookRow
 
 EventName = Literal["verdict_changed", "outcome_attached"]
@@ -51,7 +50,7 @@ def cloud_event(event: EventName, event_id: str, case_id: str, at_us: int, data:
             "source": "/v1/cases",
             "type": TYPE_PREFIX + event,
             "subject": case_id,
-            "time": moment(at_us).isoformat().replace("+00:00", "Z"),
+            "time": written(moment(at_us)),
             "datacontenttype": "application/json",
             "data": data,
         },
@@ -146,17 +145,14 @@ class Notices:
         """Stop a webhook for good and give up what is on its way; tell whether there was one to stop."""
         with self.database.writing() as session:
             now = self.clock()
-            stopped = session.execute(
-                update(WebhookRow)
-                .where(WebhookRow.id == webhook_id, WebhookRow.stopped_us.is_(None))
-                .values(stopped_us=now)
-            )
+            running = update(WebhookRow).where(WebhookRow.id == webhook_id, WebhookRow.stopped_us.is_(None))
+            stopped = change(session, running.values(stopped_us=now))
             session.execute(
                 update(DeliveryRow)
                 .where(DeliveryRow.webhook_id == webhook_id, DeliveryRow.state == "due")
                 .values(state="given_up", ended_us=now, last_error="the webhook was stopped")
             )
-            return bool(stopped.rowcount)  # type: ignore[attr-defined]
+            return bool(stopped)
 
     def deliveries(self, webhook_id: str, limit: int, before: int | None) -> Sequence[DeliveryRow]:
         """Return the last deliveries to a webhook, the newest first."""

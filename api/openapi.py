@@ -11,7 +11,7 @@ from fastapi import FastAPI
 
 from api.access import COOKIE
 from api.gate import is_free
-from api.problems import ProblemDetails
+from api.problems import ProblemDetails, responses
 
 SECURITY_SCHEMES = {
     "key": {
@@ -26,6 +26,10 @@ SECURITY_SCHEMES = {
         "description": "A login at the desk by `POST /v1/session`; changes need `x-prepull-token` as well.",
     },
 }
+
+
+BY_THE_GATE = responses(401, 403, 429)
+"""How the gate may answer before any route; no route need say so."""
 
 
 def install(app: FastAPI) -> None:
@@ -70,21 +74,7 @@ def _access(document: dict[str, Any]) -> None:
     for path, _, operation in operations(document):
         if not is_free(path.replace("{kind}", "kind")):
             operation["security"] = [{"key": []}, {"desk": []}]
-            for status in ("401", "403", "429"):
-                operation["responses"].setdefault(status, _PROBLEM[status])
-
-
-_PROBLEM = {
-    status: {
-        "description": what,
-        "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/ProblemDetails"}}},
-    }
-    for status, what in (
-        ("401", "Nobody is known by this key or login"),
-        ("403", "This key may not do that"),
-        ("429", "Too many calls in a minute"),
-    )
-}
+            operation["responses"] |= {str(status): told for status, told in BY_THE_GATE.items()}
 
 
 def main() -> None:

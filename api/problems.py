@@ -29,6 +29,8 @@ MAX_ECHO = 200
 
 log = logging.getLogger("prepull.api")
 
+Responses = dict[int | str, dict[str, object]]
+
 MEANINGS: dict[str, tuple[int, str]] = {
     "malformed-json": (400, "The body is not JSON"),
     "not-known": (401, "Nobody is known by this key or login"),
@@ -95,12 +97,12 @@ class ProblemDetails(BaseModel):
     errors: list[FieldIssue] = Field(default_factory=list)
 
 
-def problem(
+def details(
     kind: str, detail: str, instance: str, errors: list[FieldIssue] | None = None, status: int | None = None
-) -> JSONResponse:
-    """Return the response for a problem of a kind that `MEANINGS` lists."""
+) -> ProblemDetails:
+    """Return a problem of a kind that `MEANINGS` lists."""
     usual, title = MEANINGS[kind]
-    body = ProblemDetails(
+    return ProblemDetails(
         type=f"/v1/problems/{kind}",
         title=title,
         status=status or usual,
@@ -108,10 +110,17 @@ def problem(
         instance=instance,
         errors=errors or [],
     )
+
+
+def problem(
+    kind: str, detail: str, instance: str, errors: list[FieldIssue] | None = None, status: int | None = None
+) -> JSONResponse:
+    """Return the response for a problem of a kind that `MEANINGS` lists."""
+    body = details(kind, detail, instance, errors, status)
     return JSONResponse(body.model_dump(), status_code=body.status, media_type=MEDIA_TYPE)
 
 
-def responses(*statuses: int) -> dict[int | str, dict[str, object]]:
+def responses(*statuses: int) -> Responses:
     """Return the OpenAPI entries of a route for these error statuses."""
     return {
         status: {

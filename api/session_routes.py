@@ -4,26 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated
 
-import anyio
 from anyio import to_thread
 from fastapi import APIRouter, Body, Request, Response
 from fastapi.openapi.models import Example
 from pydantic import Field, StrictStr
 
 from api import problems
-from api.access import (
-    COOKIE,
-    CSRF_HEADER,
-    FRESH_SECONDS,
-    LOOK_AGAIN_SECONDS,
-    SESSION_SECONDS,
-    AccessError,
-    Caller,
-    Gate,
-    Scope,
-    csrf_token,
-)
-from api.gate import SAFE_METHODS, carries_proof, cookie_of, ends_of
+from api.access import COOKIE, CSRF_HEADER, SESSION_SECONDS, Caller, Gate, csrf_token
+from api.gate import address_of, cookie_of, find_caller, look_twice
+from api.scopes import Scope
 from api.storage.errors import DatabaseDownError
 from engine.answer import Told
 from engine.case import Sent
@@ -57,42 +46,17 @@ def _tell(caller: Caller, cookie: str | None) -> Session:
     return Session(name=caller.name, scopes=scopes, token=token)
 
 
-async def _caller(request: Request) -> tuple[Caller, str | None]:
-    gate: Gate = request.app.state.gate
-    cookie = cookie_of(dict(request.scope["headers"]))
-    authorization = request.headers.get("authorization")
-    csrf = request.headers.get(CSRF_HEADER)
-    changes = request.method not in SAFE_METHODS
-    ends = ends_of(request.scope)
-    if gate.age >= FRESH_SECONDS:
-        await to_thread.run_sync(gate.refresh)
-    try:
-        return gate.caller(authorization, cookie, csrf, changes, ends), cookie
-    except AccessError as error:
-        if error.kind != "not-known" or not carries_proof(request.scope):
-            raise
-    await _look_again(request, gate)
-    return gate.caller(authorization, cookie, csrf, changes, ends), cookie
-
-
-async def _look_again(request: Request, gate: Gate) -> None:
-    """Read the keys once more, for one made a moment ago; a guess counts, whatever comes of it."""
-    gate.count_failure(request.client.host if request.client else "unknown")
-    await anyio.sleep(gate.wait)
-    await to_thread.run_sync(gate.refresh, LOOK_AGAIN_SECONDS)
-
-
 @router.get(
     "",
     operation_id="read_session",
     summary="Who is logged in",
     response_model_exclude_none=True,
-    responses=problems.responses(401),
+    responses=problems.responses(401, 429),
 )
-async def read_session(request: Request, response: Response) -> Session:
+async def read_session(request: Request) -> Session:
     """Tell who asks, and the token for changes."""
-    response.headers["cache-control"] = "no-store"
-    return _tell(*await _caller(request))
+    caller = await find_caller(request.app.state.gate, request.scope)
+    return _tell(caller, cookie_of(dict(request.scope["headers"])))
 
 
 @router.post(
@@ -110,11 +74,7 @@ async def log_in(
     gate: Gate = request.app.state.gate
     if gate.store is None:
         raise DatabaseDownError("no database is set")
-    try:
-        caller = gate.by_key(body.key)
-    except AccessError:
-        await _look_again(request, gate)
-        caller = gate.by_key(body.key)
+    caller = await look_twice(gate, address_of(request.scope), lambda: gate.by_key(body.key))
     token = await to_thread.run_sync(gate.store.log_in, caller.key_id or "")
     await to_thread.run_sync(gate.refresh, 0.0)
     response.set_cookie(
@@ -126,7 +86,6 @@ async def log_in(
         httponly=True,
         samesite="strict",
     )
-    response.headers["cache-control"] = "no-store"
     return Session(name=caller.name, scopes=sorted(caller.scopes), token=csrf_token(token))
 
 
@@ -136,12 +95,13 @@ async def log_in(
     summary="Log out",
     status_code=204,
     response_model=None,
-    responses={204: {"description": "Logged out"}, **problems.responses(401, 403, 503, 507)},
+    responses={204: {"description": "Logged out"}, **problems.responses(401, 403, 429, 503, 507)},
 )
 async def log_out(request: Request) -> Response:
     """End a login; the cookie is worth nothing from then on."""
     gate: Gate = request.app.state.gate
-    caller, cookie = await _caller(request)
+    caller = await find_caller(gate, request.scope)
+    cookie = cookie_of(dict(request.scope["headers"]))
     if caller.by_cookie and cookie is not None and gate.store is not None:
         await to_thread.run_sync(gate.store.log_out, cookie)
         await to_thread.run_sync(gate.refresh, 0.0)

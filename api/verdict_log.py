@@ -8,8 +8,8 @@ import queue
 import threading
 from collections import OrderedDict
 
-from api.access import now_us
 from api.cases import given_of
+from api.clock import now_us
 from api.storage.case_store import Given, keep_decision
 from api.storage.database import Database
 from api.storage.errors import StorageError

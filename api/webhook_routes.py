@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from api import problems
 from api.addresses import read_target
 from api.calling import Administrator, IdempotencyKey, asked
-from api.case_models import moment
+from api.clock import moment
 from api.notices import EventName, Notices
 from api.once import do_once
 from api.settings import Settings
@@ -27,7 +27,7 @@ from engine.errors import UnknownEntryError
 router = APIRouter(prefix="/v1/webhooks", tags=["webhooks"])
 
 DeliveryState = Literal["due", "delivered", "given_up"]
-READ = problems.responses(401, 403, 422, 429, 503)
+READ = problems.responses(422, 503)
 
 
 class NewWebhook(Sent):
@@ -148,7 +148,7 @@ def _delivery(row: DeliveryRow) -> Delivery:
     response_model=None,
     responses={
         201: {"model": WebhookMade, "description": "The webhook"},
-        **problems.responses(400, 401, 403, 413, 415, 422, 429, 503, 507),
+        **problems.responses(400, 413, 415, 422, 503, 507),
     },
 )
 def add_webhook(

@@ -12,6 +12,7 @@ from sqlalchemy import delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from api.storage.database import change
 from api.storage.errors import LostRaceError
 from api.storage.tables import AnswerRow, Base, CaseRow, DecisionRow, EntryRow, OnceRow, PersonRow
 
@@ -67,27 +68,22 @@ def entries_of(session: Session, case_id: str) -> Sequence[EntryRow]:
 
 
 def claim(session: Session, case: CaseRow, now_us: int) -> None:
-    """Raise the revision of a case that was read before; `LostRaceError` if somebody else did so first."""
-    claimed = session.execute(
+    """Write a case that was read before and changed since; `LostRaceError` if somebody else did so first."""
+    claimed = (
         update(CaseRow)
         .where(CaseRow.id == case.id, CaseRow.revision == case.revision)
-        .values(revision=case.revision + 1, changed_us=now_us)
-        .execution_options(synchronize_session=False)
+        .values(
+            revision=case.revision + 1,
+            changed_us=now_us,
+            state=case.state,
+            verdict=case.verdict,
+            entries=case.entries,
+        )
     )
-    if claimed.rowcount != 1:  # type: ignore[attr-defined]
+    if change(session, claimed) != 1:
         raise LostRaceError(f"case {case.id} was changed")
     case.revision += 1
     case.changed_us = now_us
-
-
-def settle(session: Session, case: CaseRow) -> None:
-    """Write state, verdict and number of entries of a claimed case."""
-    session.execute(
-        update(CaseRow)
-        .where(CaseRow.id == case.id)
-        .values(state=case.state, verdict=case.verdict, entries=case.entries)
-        .execution_options(synchronize_session=False)
-    )
 
 
 def page(
@@ -214,8 +210,7 @@ def put_person(session: Session, row: PersonRow) -> None:
 
 def erase_persons(session: Session, cases: Sequence[str]) -> int:
     """Erase the persons of these cases; return how many there were."""
-    erased = session.execute(delete(PersonRow).where(PersonRow.case_id.in_(cases)))
-    return int(erased.rowcount)  # type: ignore[attr-defined]
+    return change(session, delete(PersonRow).where(PersonRow.case_id.in_(cases)))
 
 
 def cases_of_person(

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TypeVar
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy import URL, Connection, Delete, Engine, Update, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.orm import Session
@@ -114,6 +114,12 @@ class Database:
     def close(self) -> None:
         """Close all connections."""
         self.engine.dispose()
+
+
+def change(session: Session, statement: Update | Delete) -> int:
+    """Run a statement that changes rows as they are in the database; return how many it changed."""
+    done = session.execute(statement, execution_options={"synchronize_session": False})
+    return int(done.rowcount)  # type: ignore[attr-defined]
 
 
 def _sqlite(url: URL) -> Engine:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -10,23 +11,23 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 from api.storage.database import Database
-from api.storage.errors import DatabaseDownError, SchemaVersionError
+from api.storage.errors import SchemaVersionError
 
 FOLDER = Path(__file__).parent / "migrations"
 
 
-def _config(database: Database) -> Config:
+def _config(database: Database | None = None) -> Config:
     config = Config()
     config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
-    config.attributes["engine"] = database.engine
+    if database is not None:
+        config.attributes["engine"] = database.engine
     return config
 
 
+@cache
 def wanted_version() -> str:
-    """Return the version of the tables that this program wants."""
-    config = Config()
-    config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
-    return ScriptDirectory.from_config(config).get_current_head() or ""
+    """Return the version of the tables that this program wants; read once, as readiness asks for it often."""
+    return ScriptDirectory.from_config(_config()).get_current_head() or ""
 
 
 def present_version(database: Database) -> str | None:
@@ -39,7 +40,7 @@ def present_version(database: Database) -> str | None:
 def upgrade(database: Database, version: str = "head") -> None:
     """Bring the tables up; all of it is done or none. Raises `SchemaVersionError` for tables too new."""
     present = present_version(database)
-    known = {script.revision for script in ScriptDirectory.from_config(_config(database)).walk_revisions()}
+    known = {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
     if present is not None and present not in known:
         raise SchemaVersionError(
             f"the tables have version {present}, which this program does not know: it is too old for them"
@@ -58,6 +59,3 @@ def require(database: Database) -> None:
     if present != wanted:
         has = "has no tables yet" if present is None else f"has tables of version {present}"
         raise SchemaVersionError(f"the database {has}, wanted is {wanted}: run prepull db upgrade")
-
-
-__all__ = ["DatabaseDownError", "downgrade", "present_version", "require", "upgrade", "wanted_version"]

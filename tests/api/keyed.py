@@ -12,7 +12,8 @@ from pathlib import Path
 
 import httpx
 
-from api.access import SCOPES, KeyStore, Scope
+from api.access import KeyStore
+from api.scopes import SCOPES, Scope
 from api.storage.database import Database
 from api.storage.migrate import upgrade
 from tests.api.serving import ROOT, running

@@ -15,8 +15,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from api import openapi
-from api.access import SCOPES, KeyStore
+from api.access import KeyStore
 from api.app import create_app
+from api.scopes import SCOPES
 from api.settings import Settings
 from api.storage.database import Database
 from api.storage.migrate import upgrade

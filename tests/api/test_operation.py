@@ -62,7 +62,11 @@ def test_each_call_is_one_line_with_its_id(service: Service) -> None:
     assert re.fullmatch("[0-9a-f]{32}", made.headers["x-request-id"])
     bad = httpx.get(f"{service.base}/v1/kb", headers={"x-request-id": "a b;" * 50})
     assert re.fullmatch("[0-9a-f]{32}", bad.headers["x-request-id"])
-    httpx.get(f"{service.base}/nothing/here")
+    nothing = httpx.get(f"{service.base}/nothing/here").headers["x-request-id"]
+    # A line is written once its answer is on the way.
+    end = time.monotonic() + 10
+    while nothing not in service.log.read_text() and time.monotonic() < end:
+        time.sleep(0.02)
     calls = {line["request_id"]: line for line in service.lines() if line["event"] == "call"}
     line = calls["shop-17.a"]
     assert (line["method"], line["route"], line["status"]) == ("POST", "/v1/triage", 200)

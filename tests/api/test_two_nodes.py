@@ -24,9 +24,10 @@ import httpx
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from api.access import SCOPES, KeyStore
+from api.access import KeyStore
 from api.client import Prepull
 from api.problems import MEANINGS, ProblemDetails
+from api.scopes import SCOPES
 from api.storage.database import Database
 from api.storage.migrate import upgrade
 from tests.api.serving import ROOT, free_port, running
