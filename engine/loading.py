@@ -47,6 +47,8 @@ class KnowledgeSource:
     quantities: dict[str, m.Quantity]
     trouble_codes: dict[str, m.TroubleCodeTitle]
     word_groups: dict[str, m.WordGroup]
+    channels: dict[str, m.Channel]
+    limits: dict[str, m.Judgement]
     system_of: dict[tuple[str, str], str]
     """(kind, id) -> stem of the file that the entry stands in."""
     files: dict[tuple[str, str], str] = field(repr=False)
@@ -70,6 +72,8 @@ class KnowledgeSource:
             "quantities": self.quantities,
             "trouble_codes": self.trouble_codes,
             "word_groups": self.word_groups,
+            "channels": self.channels,
+            "limits": self.limits,
         }
         return by_kind[kind]
 
@@ -148,6 +152,8 @@ def load_source(root: Path) -> KnowledgeSource:
         quantities=shelf.sorted("quantities", m.Quantity),
         trouble_codes=shelf.sorted("trouble_codes", m.TroubleCodeTitle),
         word_groups=shelf.sorted("word_groups", m.WordGroup),
+        channels=shelf.sorted("channels", m.Channel),
+        limits=shelf.sorted("limits", m.Judgement),
         system_of={key: Path(file).stem for key, file in shelf.files.items()},
         files=shelf.files,
         marks=shelf.marks,

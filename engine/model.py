@@ -327,6 +327,40 @@ class Quantity(Entry):
     source: Id
 
 
+class Channel(Entry):
+    """A channel of a recorded log: the unit it is kept in, what loggers call it, and what is credible.
+
+    `reference` says for a pressure whether it is kept as gauge or absolute pressure.
+    """
+
+    label: Label
+    unit: Text
+    reference: Literal["gauge", "absolute"] | None = None
+    called: tuple[Text, ...] = ()
+    minimum: float
+    maximum: float
+    note: Text | None = None
+    source: Id
+
+
+class Judgement(Entry):
+    """When a value from readings or from a log says that a finding is present, and when that it is absent.
+
+    `used_by` is the id of a measure, or ``log``; `unit` the unit that the value comes in. `settings` are what
+    else the calculation needs to know, each with its unit.
+    """
+
+    label: Label
+    used_by: Id
+    finding: Id
+    unit: Text
+    present: Comparison
+    absent: Comparison | None = None
+    settings: dict[Id, TypedQuantity] = Field(default_factory=dict)
+    because: Text
+    source: Id
+
+
 class WordGroup(Entry):
     """Everyday words that the listener treats alike, whatever they are said about."""
 
@@ -374,6 +408,7 @@ KINDS: dict[str, type[Entry]] = {
     "tests": Test,
     "fixes": Fix,
     "rules": Rule,
+    "limits": Judgement,
 }
 
 SINGLE_FILES: dict[str, type[Entry]] = {
@@ -381,9 +416,10 @@ SINGLE_FILES: dict[str, type[Entry]] = {
     "quantities.yaml": Quantity,
     "trouble_codes.yaml": TroubleCodeTitle,
     "word_groups.yaml": WordGroup,
+    "channels.yaml": Channel,
 }
 
-GENERAL_KINDS = frozenset({"sources", "cautions", "rules"})
+GENERAL_KINDS = frozenset({"sources", "cautions", "rules", "limits"})
 """Kinds that may also have a ``general.yaml`` beside the system files."""
 
 ID_RE = re.compile(ID_PATTERN)

@@ -8,6 +8,7 @@ from typing import NamedTuple
 from engine.checks.report import Path, all_conditions, error, warning
 from engine.errors import Problem
 from engine.loading import KnowledgeSource
+from engine.measures.catalogue import measures
 from engine.model import KINDS, SINGLE_FILES, FindingIs, Measured, Strength
 from engine.nearest import nearest
 
@@ -54,6 +55,7 @@ def shared_ids(source: KnowledgeSource) -> Iterator[Problem]:
 def unused_sources(source: KnowledgeSource) -> Iterator[Problem]:
     """Sources that nothing rests on."""
     used = {reference.target for reference in _references(source) if reference.target_kind == "sources"}
+    used |= {formula.source for measure in measures().values() for formula in measure.formulas}
     for source_id in source.sources:
         if source_id not in used:
             yield warning(source, "sources", source_id, (), "nothing names this source")
@@ -98,6 +100,8 @@ def _to_sources(source: KnowledgeSource) -> Iterator[Reference]:
     for test_id, test in source.tests.items():
         for i, limit in enumerate(test.limits):
             yield Reference("tests", test_id, ("limits", i, "source"), "sources", limit.source)
+    for limit_id, judgement in source.limits.items():
+        yield Reference("limits", limit_id, ("finding",), "findings", judgement.finding)
 
 
 def _of_faults(source: KnowledgeSource) -> Iterator[Reference]:

@@ -68,6 +68,9 @@ p0442: {title: Small leak of the vapour system, source: practice}
     "word_groups.yaml": """\
 denials: {label: Words that deny, role: denies, words: [not, never], source: practice}
 """,
+    "channels.yaml": """\
+logged_engine_speed: {label: Engine speed, unit: rpm, minimum: 0, maximum: 20000, source: practice}
+""",
     "sources/general.yaml": """\
 estimate:
   kind: common_practice

@@ -1,0 +1,1 @@
+"""Calculations from readings: one module per subject, all listed in `engine.measures.catalogue`."""
