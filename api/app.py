@@ -14,6 +14,8 @@ from api import (
     desk_routes,
     health_routes,
     kb_routes,
+    log_routes,
+    measure_routes,
     openapi,
     phrase_routes,
     problems,
@@ -26,6 +28,7 @@ from api.body_limit import BodyLimit
 from api.cases import Cases
 from api.courier import Courier
 from api.gate import GateMiddleware
+from api.log_jobs import Bounds, LogJobs
 from api.notices import Notices
 from api.observing import Metrics, Observing
 from api.settings import Settings
@@ -70,6 +73,10 @@ def create_app(
     app.state.settings = settings
     app.state.triage = triage or Triage(load(settings.kb, settings.chainer))
     app.state.listener = listener or Listener(app.state.triage.knowledge.source)
+    app.state.log_jobs = LogJobs(
+        app.state.triage.knowledge.source.root,
+        Bounds(settings.max_log_bytes, settings.log_seconds, settings.log_memory_mib),
+    )
     app.state.metrics = Metrics()
     _store(app, settings)
     _spare_the_collector()
@@ -81,12 +88,19 @@ def create_app(
         webhook_routes,
         session_routes,
         kb_routes,
+        measure_routes,
+        log_routes,
         health_routes,
         desk_routes,
     ):
         app.include_router(module.router)
     problems.install(app)
-    app.add_middleware(BodyLimit, limit=settings.max_body_bytes, bulk_limit=settings.max_bulk_bytes)
+    app.add_middleware(
+        BodyLimit,
+        limit=settings.max_body_bytes,
+        bulk_limit=settings.max_bulk_bytes,
+        log_limit=settings.max_log_bytes,
+    )
     app.add_middleware(GateMiddleware, gate=app.state.gate)
     app.add_middleware(Observing, metrics=app.state.metrics)
     openapi.install(app)

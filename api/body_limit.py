@@ -1,4 +1,4 @@
-"""Refuses bodies that are too large before anything reads them, and those that are not sent as JSON."""
+"""Refuses bodies that are too large before anything reads them, and those of a form that is not taken."""
 
 from __future__ import annotations
 
@@ -10,18 +10,22 @@ from api.problems import problem
 
 BULK_PATH = "/v1/triage/bulk"
 BULK_MEDIA = {b"application/x-ndjson", b"application/ndjson", b"application/jsonl"}
+LOG_PATH = "/v1/logs"
+LOG_MEDIA = {b"multipart/form-data"}
 
 
 class BodyLimit:
     """ASGI middleware: a body over `limit` bytes gets 413, whether it announces its length or not.
 
-    A key may have a lower limit of its own. The bulk path takes lines of JSON, up to `bulk_limit` bytes.
+    A key may have a lower limit of its own. The bulk path takes lines of JSON, up to `bulk_limit` bytes; the
+    path for logs a form with a file, up to `log_limit` bytes.
     """
 
-    def __init__(self, app: ASGIApp, limit: int, bulk_limit: int) -> None:
+    def __init__(self, app: ASGIApp, limit: int, bulk_limit: int, log_limit: int) -> None:
         self.app = app
         self.limit = limit
         self.bulk_limit = bulk_limit
+        self.log_limit = log_limit
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, or answer it."""
@@ -29,8 +33,8 @@ class BodyLimit:
             await self.app(scope, receive, send)
             return
         headers = dict(scope["headers"])
-        bulk = scope["path"] == BULK_PATH
-        limit = self.bulk_limit if bulk else self.limit
+        bulk, logs = scope["path"] == BULK_PATH, scope["path"] == LOG_PATH
+        limit = self.bulk_limit if bulk else self.log_limit if logs else self.limit
         caller: Caller | None = scope.get("state", {}).get("caller")
         if caller is not None and caller.max_body_bytes is not None:
             limit = min(limit, caller.max_body_bytes)
@@ -40,9 +44,12 @@ class BodyLimit:
             await problem("body-too-large", detail, scope["path"])(scope, receive, send)
             return
         media = headers.get(b"content-type", b"").split(b";")[0].strip().lower()
-        taken = media in BULK_MEDIA if bulk else media == b"application/json" or media.endswith(b"+json")
+        wanted, taken = "application/json", media == b"application/json" or media.endswith(b"+json")
+        if bulk:
+            wanted, taken = "application/x-ndjson", media in BULK_MEDIA
+        elif logs:
+            wanted, taken = "multipart/form-data", media in LOG_MEDIA
         if media and not taken:
-            wanted = "application/x-ndjson" if bulk else "application/json"
             text = f"send {wanted}, not {media[:80].decode('latin-1')}"
             await problem("wrong-media-type", text, scope["path"])(scope, receive, send)
             return

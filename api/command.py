@@ -1,4 +1,4 @@
-"""The `prepull` command: serve, triage, listen, and the groups kb, db and keys.
+"""The `prepull` command: serve, triage, listen, measure, log, and the groups kb, db and keys.
 
 Exit codes: 0 done (for `triage`: run or run_with_advice), 2 wrong input or usage, 3 mend_first, 4 stop,
 5 the knowledge base cannot be used, 6 the service cannot be started or failed, 7 a golden case was let run
@@ -17,6 +17,8 @@ import click
 from api.db_command import database_option, db
 from api.kb_command import kb
 from api.key_command import keys
+from api.log_command import log
+from api.measure_command import measure
 from api.shell import (
     EXIT_INPUT,
     EXIT_KB,
@@ -229,6 +231,8 @@ def read_request(data: bytes, name: str) -> TriageRequest:
 main.add_command(kb)
 main.add_command(db)
 main.add_command(keys)
+main.add_command(measure)
+main.add_command(log)
 
 
 if __name__ == "__main__":

@@ -29,6 +29,7 @@ ALL_KINDS: dict[str, type[m.Entry]] = {
     "quantities": m.Quantity,
     "trouble_codes": m.TroubleCodeTitle,
     "word_groups": m.WordGroup,
+    "channels": m.Channel,
 }
 
 

@@ -18,6 +18,7 @@ from starlette.exceptions import HTTPException
 
 from api.access import AccessError
 from api.cases import StaleError
+from api.log_jobs import LogsBusyError, UnreadableLogError
 from api.once import KeyReusedError
 from api.storage.errors import BusyError, DatabaseFullError, StorageError
 from engine.errors import ChainerError, InputError, InputIssue, UnknownEntryError
@@ -43,6 +44,7 @@ MEANINGS: dict[str, tuple[int, str]] = {
     "wrong-media-type": (415, "The body is not sent as JSON"),
     "invalid-request": (422, "The request is not of the form that is taken"),
     "invalid-facts": (422, "The facts cannot be used as they are"),
+    "unreadable-log": (422, "The file cannot be read as a log"),
     "key-reused": (422, "The Idempotency-Key came before with something else"),
     "too-many": (429, "Too many calls in a minute"),
     "chainer-failed": (500, "The rules could not be run"),
@@ -50,6 +52,7 @@ MEANINGS: dict[str, tuple[int, str]] = {
     "not-ready": (503, "The service cannot answer now"),
     "database-down": (503, "Cases cannot be kept or read now"),
     "too-busy": (503, "Too much is being written at once"),
+    "logs-busy": (503, "Too many logs are being read at once"),
     "database-full": (507, "There is no room left to keep it"),
 }
 """Problem kind -> status and title. The kind is the last part of the `type` member."""
@@ -290,6 +293,17 @@ async def _storage(request: Request, error: Exception) -> JSONResponse:
     return response
 
 
+async def _unreadable_log(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, UnreadableLogError)
+    return problem("unreadable-log", str(error), request.url.path, [issue_of(i) for i in error.issues])
+
+
+async def _logs_busy(request: Request, error: Exception) -> JSONResponse:
+    response = problem("logs-busy", str(error), request.url.path)
+    response.headers["retry-after"] = str(RETRY_SECONDS)
+    return response
+
+
 def install(app: FastAPI) -> None:
     """Make every error of the application a problem document."""
     app.add_exception_handler(InputError, _invalid_facts)
@@ -300,5 +314,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(AccessError, _refused)
     app.add_exception_handler(StaleError, _stale)
     app.add_exception_handler(KeyReusedError, _key_reused)
+    app.add_exception_handler(UnreadableLogError, _unreadable_log)
+    app.add_exception_handler(LogsBusyError, _logs_busy)
     app.add_exception_handler(StorageError, _storage)
     app.add_exception_handler(Exception, _unexpected)

@@ -32,6 +32,9 @@ class Settings:
     chainer: ChainerChoice = "auto"
     max_body_bytes: int = 1_000_000
     max_bulk_bytes: int = 100_000_000
+    max_log_bytes: int = 500_000_000
+    log_seconds: int = 120
+    log_memory_mib: int = 1500
     database: str | None = None
     access: AccessChoice = "auto"
     calls_per_minute: int = 600
@@ -51,6 +54,9 @@ class Settings:
             chainer=cast("ChainerChoice", _choice(here, "PREPULL_CHAINER", CHAINERS)),
             max_body_bytes=_whole(here, "PREPULL_MAX_BODY_BYTES", 1_000_000, 1_000, 100_000_000),
             max_bulk_bytes=_whole(here, "PREPULL_MAX_BULK_BYTES", 100_000_000, 1_000, 10_000_000_000),
+            max_log_bytes=_whole(here, "PREPULL_MAX_LOG_BYTES", 500_000_000, 1_000, 100_000_000_000),
+            log_seconds=_whole(here, "PREPULL_LOG_SECONDS", 120, 5, 86_400),
+            log_memory_mib=_whole(here, "PREPULL_LOG_MEMORY_MIB", 1500, 300, 1_000_000),
             database=None if database == NO_DATABASE else database,
             access=cast("AccessChoice", _choice(here, "PREPULL_ACCESS", get_args(AccessChoice))),
             calls_per_minute=_whole(here, "PREPULL_CALLS_PER_MINUTE", 600, 1, 1_000_000),

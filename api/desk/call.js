@@ -3,7 +3,7 @@
 const KEPT_AS = "prepull-call";
 const MOST_STEPS = 200;
 
-const empty = () => ({ vehicle: {}, findings: [], codes: [], said: [], text: "" });
+const empty = () => ({ vehicle: {}, findings: [], codes: [], readings: [], said: [], text: "" });
 
 /** The call that is going on. It is kept in this tab, so that a reload or a crash loses nothing. */
 export class Call {
@@ -26,13 +26,14 @@ export class Call {
   get vehicle() { return this.#now.vehicle; }
   get findings() { return this.#now.findings; }
   get codes() { return this.#now.codes; }
+  get readings() { return this.#now.readings; }
   get said() { return this.#now.said; }
   get text() { return this.#now.text; }
   get steps() { return this.#before.length; }
 
   /** Nothing is taken down that could bear on a verdict. */
   get blank() {
-    return this.#now.findings.length === 0 && this.#now.codes.length === 0;
+    return this.#now.findings.length + this.#now.codes.length + this.#now.readings.length === 0;
   }
 
   state(finding) {
@@ -50,6 +51,21 @@ export class Call {
     if (this.state(finding.id) === state) return;
     const others = this.#now.findings.filter((f) => f.id !== finding.id);
     this.#step({ findings: [...others, { ...finding, state }] });
+  }
+
+  /** Takes findings and readings down in one step; what was said of the same before is replaced. */
+  takeAll(findings, readings) {
+    const named = new Set(findings.map((f) => f.id));
+    const taken = (r) => JSON.stringify([r.quantity, r.at ?? {}]);
+    const measured = new Set(readings.map(taken));
+    this.#step({
+      findings: [...this.#now.findings.filter((f) => !named.has(f.id)), ...findings],
+      readings: [...this.#now.readings.filter((r) => !measured.has(taken(r))), ...readings],
+    });
+  }
+
+  dropReading(index) {
+    this.#step({ readings: this.#now.readings.filter((_, i) => i !== index) });
   }
 
   drop(finding) {
@@ -98,6 +114,7 @@ export class Call {
       vehicle: this.#now.vehicle,
       findings: this.#now.findings.map(({ id, state }) => ({ id, state })),
       trouble_codes: this.#now.codes,
+      measurements: this.#now.readings,
     };
   }
 

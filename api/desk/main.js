@@ -1,6 +1,6 @@
 // The call desk: wires the words, the facts and the answer to the API. It reads nothing that the API does
-// not give anyone: GET /v1/kb/vehicle_facts, GET /v1/kb/causes, POST /v1/phrases, POST /v1/triage, and
-// /v1/session where a key is needed.
+// not give anyone: GET /v1/kb/vehicle_facts, causes and channels, POST /v1/phrases, POST /v1/triage,
+// /v1/measures, POST /v1/logs, and /v1/session where a key is needed.
 
 import { AnswerView } from "./answer.js";
 import { Call } from "./call.js";
@@ -8,7 +8,9 @@ import { CarView } from "./car.js";
 import { byId, h } from "./dom.js";
 import { HeardList } from "./heard.js";
 import { Login } from "./login.js";
-import { Newest, send } from "./service.js";
+import { Logs } from "./logs.js";
+import { figure, Readings } from "./readings.js";
+import { Newest, Refusal, send } from "./service.js";
 import { drawSheet } from "./sheet.js";
 
 const field = byId("words");
@@ -101,6 +103,20 @@ const login = new Login({
   failed: trouble,
 });
 
+/** Takes what went wrong beside the call; true when it was mended by a login and may be tried again. */
+async function beside(error) {
+  if (error instanceof Refusal) {
+    if (await login.mends(error)) return true;
+    trouble(`The service does not take this: ${error.message}`);
+    return false;
+  }
+  link.lost();
+  return false;
+}
+
+new Readings(call, beside);
+new Logs(call, beside);
+
 function say(text) {
   byId("announce").textContent = text;
 }
@@ -132,8 +148,13 @@ function drawKnown() {
   const codes = call.codes.map((code) => h("li", { class: "code" }, h("span", { class: "tag" }, "code"),
     h("span", { class: "head" }, code),
     h("button", { type: "button", "aria-label": `Drop code ${code}`, onclick: () => call.dropCode(code) }, "Drop")));
-  byId("known").replaceChildren(...(rows.length + codes.length
-    ? [...rows, ...codes] : [h("li", { class: "hint" }, "Nothing yet.")]));
+  const readings = call.readings.map((reading, i) => {
+    const name = `${reading.quantity.replaceAll("_", " ")} ${figure(reading.value)} ${reading.unit}`;
+    return h("li", { class: "code" }, h("span", { class: "tag" }, "reading"), h("span", { class: "head" }, name),
+      h("button", { type: "button", "aria-label": `Drop reading ${name}`, onclick: () => call.dropReading(i) }, "Drop"));
+  });
+  byId("known").replaceChildren(...(rows.length + codes.length + readings.length
+    ? [...rows, ...codes, ...readings] : [h("li", { class: "hint" }, "Nothing yet.")]));
   byId("said").replaceChildren(...call.said.map((text) => h("li", {}, text)));
   byId("said-box").hidden = call.said.length === 0;
   byId("undo").disabled = call.steps === 0;

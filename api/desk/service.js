@@ -3,6 +3,7 @@
 const FIRST_WAIT = 400;
 const LONGEST_WAIT = 5000;
 const PATIENCE = 15000;
+const PATIENCE_FOR_FILES = 300000;
 
 /** A refusal by the API: problem details by RFC 9457. */
 export class Refusal extends Error {
@@ -25,15 +26,20 @@ export function carry(given) {
 
 /** Sends JSON and returns JSON. Throws `Refusal` for a 4xx, anything else for a connection that fails. */
 export async function send(path, body, method = body === undefined ? "GET" : "POST") {
+  const headers = body === undefined ? {} : { "content-type": "application/json" };
+  return ask(path, method, headers, JSON.stringify(body), PATIENCE);
+}
+
+/** Sends a form with a file, which may take a while, and returns JSON; throws as `send` does. */
+export async function sendForm(path, form) {
+  return ask(path, "POST", {}, form, PATIENCE_FOR_FILES);
+}
+
+async function ask(path, method, kinds, body, patience) {
   // A refusal may come back after the token was changed: it tells with which one it was sent.
   const sentWith = token;
-  const headers = {
-    ...(body === undefined ? {} : { "content-type": "application/json" }),
-    ...(method === "GET" || sentWith === null ? {} : { "x-prepull-token": sentWith }),
-  };
-  const response = await fetch(path, {
-    method, headers, body: JSON.stringify(body), signal: AbortSignal.timeout(PATIENCE),
-  });
+  const headers = { ...kinds, ...(method === "GET" || sentWith === null ? {} : { "x-prepull-token": sentWith }) };
+  const response = await fetch(path, { method, headers, body, signal: AbortSignal.timeout(patience) });
   const kind = response.headers.get("content-type") ?? "";
   const content = kind.includes("json") ? await response.json() : null;
   if (response.ok && (content !== null || response.status === 204)) return content;

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from engine.checks import hazards, measures, numbers, phrases, reach, references, rules, siblings, words
+from engine.checks import (
+    hazards,
+    limits,
+    measures,
+    numbers,
+    phrases,
+    reach,
+    references,
+    rules,
+    siblings,
+    words,
+)
 from engine.errors import Problem
 from engine.loading import KnowledgeSource
 
@@ -40,6 +51,9 @@ LINTS: tuple[Lint, ...] = (
     measures.fact_definitions,
     measures.vehicle_conditions,
     measures.reading_conditions,
+    limits.limit_units,
+    limits.limit_bounds,
+    limits.limits_in_use,
     hazards.uncovered_activities,
     hazards.vents_not_asked_for,
     hazards.risky_steps_without_caution,

@@ -55,7 +55,7 @@ def vehicle_conditions(source: KnowledgeSource) -> Iterator[Problem]:
         if fact.type == "number":
             unit = fact.unit or UNITLESS
             name = leaf.vehicle
-            yield from _bound_problems(
+            yield from bound_problems(
                 source, (kind, entry_id, path), leaf, (name, unit, fact.minimum, fact.maximum)
             )
 
@@ -72,7 +72,7 @@ def reading_conditions(source: KnowledgeSource) -> Iterator[Problem]:
             if quantity is None:
                 continue
             kept = (name, quantity.unit, quantity.minimum, quantity.maximum)
-            yield from _bound_problems(source, (kind, entry_id, here), comparison, kept)
+            yield from bound_problems(source, (kind, entry_id, here), comparison, kept)
 
 
 def _given(comparison: Comparison) -> list[tuple[str, str]]:
@@ -112,12 +112,13 @@ def _said(value: str | bool) -> str:
     return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
-def _bound_problems(
+def bound_problems(
     source: KnowledgeSource,
     where: tuple[str, str, Path],
     comparison: Comparison,
     kept: tuple[str, str, float | None, float | None],
 ) -> Iterator[Problem]:
+    """Yield what is wrong with the bounds that an entry states: none, no unit, or none that can be met."""
     kind, entry_id, path = where
     name, unit, minimum, maximum = kept
     given = _given(comparison)

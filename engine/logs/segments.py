@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from engine.logs.gears import gear_of
 from engine.logs.stretch import Floats, Span, Stretch, smooth, spans_of
 
 FULL_THROTTLE_PERCENT = 80.0
@@ -16,13 +17,11 @@ STEADY_S = 3.0
 STEADY_SPEED_RPM = 120.0
 RUNNING_RPM = 400.0
 IDLE_RPM = (450.0, 1300.0)
-RATIO_TOLERANCE = 0.08
-MAX_GEARS = 10
 
 
 @dataclass(frozen=True)
 class Pull:
-    """A span at full throttle in which the engine runs up; `gear` is logged, or a number by the speed ratio."""
+    """A span at full throttle in which the engine runs up; `gear` is None where the log does not tell it."""
 
     span: Span
     gear: int | None
@@ -79,7 +78,7 @@ def _pulls(stretch: Stretch, speed: Floats) -> list[Pull]:
             inside = speed[part.slice]
             known = inside[~np.isnan(inside)]
             if known.size > 2 and float(known[-3:].max() - known[:3].min()) >= LEAST_PULL_RISE_RPM:
-                found.append(Pull(part, _gear(stretch, part)))
+                found.append(Pull(part, gear_of(stretch, part)))
     return found
 
 
@@ -95,14 +94,6 @@ def _between_shifts(stretch: Stretch, speed: Floats, span: Span) -> list[Span]:
         drop[:-window] |= inside[:-window] - inside[window:] > 350.0
     pieces = spans_of(~drop, stretch.samples(SHORTEST_PULL_S))
     return [Span(span.start + piece.start, span.start + piece.end) for piece in pieces]
-
-
-def _gear(stretch: Stretch, span: Span) -> int | None:
-    gear = stretch.channel("gear")[span.slice]
-    known = gear[~np.isnan(gear)]
-    if known.size:
-        return round(float(np.median(known)))
-    return None
 
 
 def _steady(

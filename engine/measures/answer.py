@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StrictStr
@@ -208,3 +209,18 @@ def describe(measure: Measure, formulas: list[FormulaView], cautions: list[Cauti
         cautions=cautions,
         picture=f"/desk/measure_{measure.id}.svg",
     )
+
+
+def as_typed(readings: Mapping[str, TypedReading]) -> dict[str, str | list[str]]:
+    """Return readings as a person would have typed them."""
+    return {
+        name: [_one(part) for part in reading] if isinstance(reading, list) else _one(reading)
+        for name, reading in readings.items()
+    }
+
+
+def _one(reading: str | NumberAndUnit) -> str:
+    if isinstance(reading, str):
+        return reading
+    width = "" if reading.plus_minus is None else f" +/- {reading.plus_minus!r}"
+    return f"{reading.value!r}{width} {reading.unit}".strip()

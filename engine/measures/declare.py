@@ -186,6 +186,20 @@ class Told:
     measurements: Sequence[Reported] = ()
 
 
+@dataclass(frozen=True)
+class Published:
+    """A value from outside for a result of the worked example, in the unit that the result is shown in.
+
+    `output` names the result (``name`` or ``name.0`` of a list), `tolerance` is relative, `source` says where
+    the value was read or how it was worked out.
+    """
+
+    output: str
+    value: float
+    tolerance: float
+    source: str
+
+
 Computed = Mapping[str, float | Sequence[float]]
 
 
@@ -212,6 +226,8 @@ class Measure:
     cautions: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
     """Ids of the limits of the knowledge base that `tell` uses."""
+    published: tuple[Published, ...] = ()
+    """Values from outside that the worked example is held against."""
 
 
 def wrong(name: str, value: object, message: str, accepted: tuple[str, ...] = ()) -> InputError:

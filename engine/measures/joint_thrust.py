@@ -12,6 +12,7 @@ from engine.measures.declare import (
     Input,
     Measure,
     Output,
+    Published,
     Results,
     Told,
 )
@@ -120,4 +121,8 @@ MEASURE = Measure(
     },
     cautions=(),
     limits=("joint_without_bead",),
+    published=(
+        Published("thrust", 475.0, 1e-3, "handbook statics, p A"),
+        Published("bend_thrust", 671.8, 1e-3, "handbook statics, sqrt(2) F"),
+    ),
 )

@@ -1,0 +1,1 @@
+"""What can be seen in a log: one module per subject, gathered by `engine.logs.looking`."""
