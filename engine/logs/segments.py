@@ -8,15 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from engine.logs.gears import gear_of
-from engine.logs.stretch import Floats, Span, Stretch, smooth, spans_of
+from engine.logs.stretch import Flags, Floats, Span, Stretch, bridged, smooth, spans_of
 
 FULL_THROTTLE_PERCENT = 80.0
+FULL_SHARE = 0.9
+LEAST_FULL_STOP_PERCENT = 60.0
 SHORTEST_PULL_S = 0.8
 LEAST_PULL_RISE_RPM = 300.0
 STEADY_S = 3.0
 STEADY_SPEED_RPM = 120.0
+STEADY_LOAD_PERCENT = 8.0
 RUNNING_RPM = 400.0
 IDLE_RPM = (450.0, 1300.0)
+LONGEST_HOLE_S = 0.6
+"""Channels that are logged slowly, or that miss a few samples, are taken as a straight line in between."""
 
 
 @dataclass(frozen=True)
@@ -37,22 +42,50 @@ class Segments:
     running: Sequence[Span]
 
 
+def known(stretch: Stretch, name: str) -> Floats:
+    """Return a channel with its short holes (up to 0.6 s) bridged; kept, as many features ask for it."""
+    kept = stretch.cache.get("bridged " + name)
+    if kept is None:
+        kept = bridged(stretch.channel(name), stretch.samples(LONGEST_HOLE_S))
+        stretch.cache["bridged " + name] = kept
+    assert isinstance(kept, np.ndarray)
+    return kept
+
+
 def load_of(stretch: Stretch) -> Floats | None:
-    """Return the driver's demand [per cent]: the throttle, else the pedal, else None."""
+    """Return the driver's demand [per cent], short holes bridged: the throttle, else the pedal, else None."""
     for name in ("throttle", "pedal"):
-        if stretch.has(name):
-            return stretch.channel(name)
+        if stretch.has(name) and not np.all(np.isnan(stretch.channel(name))):
+            return known(stretch, name)
     return None
+
+
+def full_load_percent(load: Floats) -> float:
+    """Return from which demand [per cent] on the throttle counts as fully open: 80, or less on a short scale.
+
+    A throttle whose signal stops at 60 to 89 per cent is taken as open from nine tenths of that, if the
+    signal rests there (a tenth of the time above half): a foot does not hold still so well.
+    """
+    found = load[~np.isnan(load)]
+    if not found.size:
+        return FULL_THROTTLE_PERCENT
+    stop = float(found.max())
+    opened = found[found > stop / 2]
+    rests = float(np.mean(opened > stop - 1.0)) >= 0.1
+    if LEAST_FULL_STOP_PERCENT <= stop < FULL_THROTTLE_PERCENT / FULL_SHARE and rests:
+        return min(FULL_THROTTLE_PERCENT, FULL_SHARE * stop)
+    return FULL_THROTTLE_PERCENT
 
 
 def segments_of(stretch: Stretch) -> Segments:
     """Cut a stretch into pulls, steady spans, idling and running.
 
-    A pull is full throttle (above 80 per cent of what the channel reaches; without a throttle channel, boost
-    above 20 kPa) for 0.8 s or more while the engine speed rises by 300 rpm or more. A steady span keeps
-    engine speed within 120 rpm for 3 s or more. Numbers are common practice.
+    A pull is full throttle (see `full_load_percent`; without a throttle channel, boost above 20 kPa) for
+    0.8 s or more while the engine speed rises by 300 rpm or more; it ends where the speed first reaches its
+    highest, so that a limiter is not part of it, and at a shift. A steady span keeps the engine speed within
+    120 rpm and the throttle within 8 per cent for 3 s or more. Numbers are common practice.
     """
-    speed = stretch.channel("engine_speed")
+    speed = known(stretch, "engine_speed")
     running = speed > RUNNING_RPM
     return Segments(
         pulls=_pulls(stretch, speed),
@@ -62,24 +95,37 @@ def segments_of(stretch: Stretch) -> Segments:
     )
 
 
-def _full_load(stretch: Stretch) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def full_load(stretch: Stretch) -> Flags:
+    """Return where the throttle is fully open; without a throttle channel, where boost is above 20 kPa."""
     load = load_of(stretch)
-    with np.errstate(invalid="ignore"):
-        if load is not None:
-            return load >= FULL_THROTTLE_PERCENT
-        return stretch.channel("boost") > 20.0
+    if load is not None:
+        return load >= full_load_percent(load)
+    return known(stretch, "boost") > 20.0
 
 
 def _pulls(stretch: Stretch, speed: Floats) -> list[Pull]:
     found = []
-    flags = _full_load(stretch) & (speed > RUNNING_RPM)
-    for span in spans_of(flags, stretch.samples(SHORTEST_PULL_S), stretch.samples(0.1)):
+    flags = full_load(stretch) & (speed > RUNNING_RPM)
+    shortest = stretch.samples(SHORTEST_PULL_S)
+    for span in spans_of(flags, shortest, stretch.samples(0.1)):
         for part in _between_shifts(stretch, speed, span):
-            inside = speed[part.slice]
-            known = inside[~np.isnan(inside)]
-            if known.size > 2 and float(known[-3:].max() - known[:3].min()) >= LEAST_PULL_RISE_RPM:
-                found.append(Pull(part, gear_of(stretch, part)))
+            pull = _run_up(stretch, speed, part)
+            inside = speed[pull.slice]
+            inside = inside[~np.isnan(inside)]
+            if len(pull) < shortest or inside.size <= 2:
+                continue
+            if float(inside[-3:].max() - inside[:3].min()) >= LEAST_PULL_RISE_RPM:
+                found.append(Pull(pull, gear_of(stretch, pull)))
     return found
+
+
+def _run_up(stretch: Stretch, speed: Floats, span: Span) -> Span:
+    """End a span where the speed first comes within 30 rpm of its highest: what follows is the limiter."""
+    inside = smooth(speed[span.slice], stretch.samples(0.1))
+    if np.all(np.isnan(inside)):
+        return span
+    reached = np.flatnonzero(inside >= np.nanmax(inside) - 30.0)
+    return Span(span.start, span.start + int(reached[0]) + 1)
 
 
 def _between_shifts(stretch: Stretch, speed: Floats, span: Span) -> list[Span]:
@@ -88,41 +134,35 @@ def _between_shifts(stretch: Stretch, speed: Floats, span: Span) -> list[Span]:
     window = stretch.samples(0.25)
     if inside.size <= window:
         return [span]
+    fast = inside[:-window] - inside[window:] > 350.0
     drop = np.zeros(inside.size, dtype=bool)
-    with np.errstate(invalid="ignore"):
-        drop[window:] = inside[:-window] - inside[window:] > 350.0
-        drop[:-window] |= inside[:-window] - inside[window:] > 350.0
+    drop[window:] = fast
+    drop[:-window] |= fast
     pieces = spans_of(~drop, stretch.samples(SHORTEST_PULL_S))
     return [Span(span.start + piece.start, span.start + piece.end) for piece in pieces]
 
 
-def _steady(
-    stretch: Stretch, speed: Floats, running: np.ndarray[tuple[int], np.dtype[np.bool_]]
-) -> list[Span]:
+def _steady(stretch: Stretch, speed: Floats, running: Flags) -> list[Span]:
     """Return spans over which the engine speed stays within its band and the load does not step."""
     window = stretch.samples(STEADY_S)
     slow = smooth(speed, window)
-    with np.errstate(invalid="ignore"):
-        flags = running & (np.abs(speed - slow) < STEADY_SPEED_RPM / 2)
-        half = max(1, window // 2)
-        drift = np.full(speed.size, np.inf)
-        drift[half:-half] = np.abs(slow[2 * half :] - slow[: -2 * half])
-        flags &= drift < STEADY_SPEED_RPM
+    # A single noisy sample must not cut a span in two.
+    flags = running & (np.abs(smooth(speed, stretch.samples(0.3)) - slow) < STEADY_SPEED_RPM / 2)
+    half = max(1, window // 2)
+    before, after = np.roll(slow, half), np.roll(slow, -half)
+    before[:half], after[-half:] = slow[:half], slow[-half:]
+    flags &= np.abs(after - before) < STEADY_SPEED_RPM
     load = load_of(stretch)
     if load is not None:
-        with np.errstate(invalid="ignore"):
-            flags &= ~(np.abs(load - smooth(load, window)) > 8.0)
+        flags &= ~(np.abs(load - smooth(load, window)) > STEADY_LOAD_PERCENT)
     return spans_of(flags, window)
 
 
 def _idle(stretch: Stretch, speed: Floats) -> list[Span]:
     low, high = IDLE_RPM
-    with np.errstate(invalid="ignore"):
-        flags = (speed > low) & (speed < high)
-        load = load_of(stretch)
-        if load is not None:
-            closed = np.nanmin(load) + 3.0 if np.any(~np.isnan(load)) else 3.0
-            flags &= load <= max(closed, 3.0)
-        road = stretch.channel("road_speed")
-        flags &= ~(road > 5.0)
-    return spans_of(flags, stretch.samples(STEADY_S))
+    flags = (speed > low) & (speed < high)
+    load = load_of(stretch)
+    if load is not None:
+        flags &= load <= max(float(np.nanmin(load)) + 3.0, 3.0)
+    flags &= ~(stretch.channel("road_speed") > 5.0)
+    return spans_of(flags, stretch.samples(STEADY_S), stretch.samples(0.2))

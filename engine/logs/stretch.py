@@ -51,7 +51,7 @@ class Stretch:
     def channel(self, name: str) -> Floats:
         """Return a channel; all NaN where the log does not have it."""
         found = self.channels.get(name)
-        return np.full(self.length, np.nan) if found is None else found
+        return np.full(self.length, np.nan, dtype=np.float64) if found is None else found
 
     @cached_property
     def time(self) -> Floats:
@@ -99,3 +99,21 @@ def smooth(values: Floats, samples: int) -> Floats:
     with np.errstate(invalid="ignore"):
         mean: Floats = np.where(count > 0, (sums[high] - sums[low]) / np.maximum(count, 1), np.nan)
     return mean
+
+
+def bridged(values: Floats, longest: int) -> Floats:
+    """Return the values with holes of up to `longest` samples filled by a straight line.
+
+    >>> bridged(np.array([1.0, np.nan, 3.0, np.nan, np.nan, 6.0, np.nan]), 1)
+    array([ 1.,  2.,  3., nan, nan,  6., nan])
+    """
+    missing = np.isnan(values)
+    if longest < 1 or not missing.any() or missing.all():
+        return values
+    places = np.arange(values.size)
+    filled = values.copy()
+    filled[missing] = np.interp(places[missing], places[~missing], values[~missing])
+    for hole in spans_of(missing):
+        if len(hole) > longest or hole.start == 0 or hole.end == values.size:
+            filled[hole.slice] = np.nan
+    return filled
