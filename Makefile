@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 HOST ?= 127.0.0.1
 PORT ?= 8000
 
-.PHONY: serve test lint check bench load soak phrases latency readme openapi lock clean
+.PHONY: serve test lint check bench load soak phrases latency detection logbench readme openapi lock clean
 
 serve: $(VENV)/run.stamp
 	$(BIN)/prepull serve --host $(HOST) --port $(PORT)
@@ -37,6 +37,12 @@ soak: $(VENV)/dev.stamp
 
 phrases: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.phrases
+
+detection: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.logs.detection
+
+logbench: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.bench.logs
 
 latency: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.desk.latency

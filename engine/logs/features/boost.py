@@ -6,9 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from engine.logs.feature import Event, Feature, Looked
+from engine.logs.feature import Feature, Looked
 from engine.logs.features.boost_shape import FEATURES as SHAPES
-from engine.logs.features.boost_shape import frozen_at_top
 from engine.logs.features.parts import (
     Held,
     Settings,
@@ -30,6 +29,7 @@ BELOW = "boost_below_target_logged"
 OVER = "overboost_logged"
 DUTY_HIGH = "gate_duty_at_limit_below_target_logged"
 DUTY_ZERO = "gate_duty_at_zero_above_target_logged"
+PART_THROTTLE = "boost_full_at_part_throttle_logged"
 
 
 def _asked(stretch: Stretch, segments: Segments, least_kpa: float) -> Iterator[tuple[Pull, Span]]:
@@ -46,9 +46,7 @@ def _asked(stretch: Stretch, segments: Segments, least_kpa: float) -> Iterator[t
             yield pull, part
 
 
-def _looked(
-    stretch: Stretch, limits: Limits, limit_id: str, found: list[tuple[Pull, Held]]
-) -> Looked:
+def _looked(stretch: Stretch, limits: Limits, limit_id: str, found: list[tuple[Pull, Held]]) -> Looked:
     events = [
         event_of(stretch, held, SHOWN, pull.gear)
         for pull, held in found
@@ -58,9 +56,7 @@ def _looked(
     return Looked(events, len(found), largest)
 
 
-def _shortfalls(
-    stretch: Stretch, segments: Segments, read: Settings
-) -> Iterator[tuple[Pull, Span, Floats]]:
+def _shortfalls(stretch: Stretch, segments: Segments, read: Settings) -> Iterator[tuple[Pull, Span, Floats]]:
     """Give for each pull the shortfall [kPa] over its settled part, NaN where it cannot be judged."""
     target, boost = known(stretch, "boost_target"), known(stretch, "boost")
     speed = known(stretch, "engine_speed")
@@ -72,10 +68,6 @@ def _shortfalls(
         if not np.nanmax(inside, initial=0.0) >= read("reaches_share_of_top_speed", "dimensionless") * top:
             continue
         judged: Flags = steady[part.slice] & (inside >= least_speed)
-        frozen = frozen_at_top(stretch, pull)
-        if frozen is not None:
-            # The sensor has come to its end: what the boost really is, nobody knows.
-            judged[max(0, frozen.start - part.start) : max(0, frozen.end - part.start)] = False
         yield pull, part, where((target - boost)[part.slice], judged)
 
 
@@ -90,9 +82,7 @@ def _below(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     return _looked(stretch, limits, BELOW, found)
 
 
-def _excesses(
-    stretch: Stretch, segments: Segments, read: Settings
-) -> Iterator[tuple[Pull, Floats]]:
+def _excesses(stretch: Stretch, segments: Segments, read: Settings) -> Iterator[tuple[Pull, Floats]]:
     """Give for each pull the excess [kPa] over target, NaN where the target has just moved."""
     target, boost = known(stretch, "boost_target"), known(stretch, "boost")
     steady = target_steady(stretch, read("target_settles", "s"))
@@ -163,11 +153,8 @@ def _part_throttle(stretch: Stretch, segments: Segments, limits: Limits) -> Look
     chances = 1 if np.any(small & calm) else 0
     if held is None or not beyond(limits, PART_THROTTLE, held.size):
         return Looked((), chances, 0.0 if chances else None)
-    event: Event = event_of(stretch, held, SHOWN)
-    return Looked([event], chances, held.size)
+    return Looked([event_of(stretch, held, SHOWN)], chances, held.size)
 
-
-PART_THROTTLE = "boost_full_at_part_throttle_logged"
 
 FEATURES: tuple[Feature, ...] = (
     Feature(BELOW, ("engine_speed", "boost", "boost_target"), _below, least_chances=2),

@@ -146,9 +146,7 @@ def _creep_of(stretch: Stretch, pull: Pull, read: Settings) -> tuple[Held, bool]
     return Held(rise if steadily and goes_on else min(rise, 0.0), span), with_target
 
 
-def _arrival(
-    stretch: Stretch, pull: Pull, error: Floats, with_target: bool, read: Settings
-) -> int | None:
+def _arrival(stretch: Stretch, pull: Pull, error: Floats, with_target: bool, read: Settings) -> int | None:
     """Return from where boost has arrived: at target, or past the knee that ends the steep rise."""
     if with_target:
         found = np.flatnonzero(error >= -read("arrived_within", "kPa"))
@@ -273,14 +271,10 @@ def _in_time(points: list[int], least_count: int, step_s: float, slow: float, fa
     return Span(points[longest.start], points[longest.end])
 
 
-def frozen_at_top(stretch: Stretch, pull: Pull) -> Span | None:
-    """Return where in a pull the boost reads one and the same value, its highest; None if it never does.
-
-    A log whose steps are coarser than 2.5 kPa cannot show it.
-    """
-    values = stretch.channel("boost")
-    inside = values[pull.span.slice]
-    if np.all(np.isnan(inside)) or _step_of(stretch) > COARSEST_STEP_KPA:
+def _at_top(stretch: Stretch, pull: Pull) -> Span | None:
+    """Return where in a pull the boost reads one and the same value, its highest; None if it never does."""
+    inside = stretch.channel("boost")[pull.span.slice]
+    if np.all(np.isnan(inside)):
         return None
     top = float(np.nanmax(inside))
     runs = spans_of(np.isnan(inside) | (inside >= top - FLAT_KPA), 2)
@@ -304,7 +298,10 @@ def _step_of(stretch: Stretch) -> float:
 
 
 def _frozen(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
-    """Return how long [s] boost stood at its ceiling while the engine went on running up."""
+    """Return how long [s] boost stood at its ceiling while the engine went on running up.
+
+    A log whose steps are coarser than 2.5 kPa cannot show it.
+    """
     read = Settings(limits, FROZEN)
     boost, target = stretch.channel("boost"), known(stretch, "boost_target")
     speed = known(stretch, "engine_speed")
@@ -313,7 +310,7 @@ def _frozen(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     ceiling = float(np.nanmax(boost))
     events, sizes = [], []
     for pull, part in boosted_pulls(stretch, segments, read("least_boost", "kPa")):
-        span = frozen_at_top(stretch, pull)
+        span = _at_top(stretch, pull)
         size = 0.0 if span is None else len(span) * stretch.step_s
         if span is not None:
             asked = median(target[span.slice])
@@ -321,8 +318,7 @@ def _frozen(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
             same = float(np.nanmax(boost[span.slice])) >= ceiling - FLAT_KPA
             runs_up = median(run[-3:]) - median(run[:3]) >= read("speed_rise", "rpm")
             at_target = abs(ceiling - asked) <= read("near_target", "kPa")
-            jittery = not np.isnan(asked) or _jitters(stretch, part, ceiling, read)
-            if not (same and runs_up and jittery) or at_target:
+            if not (same and runs_up and _jitters(stretch, part, ceiling, read)) or at_target:
                 size = 0.0
         sizes.append(size)
         if span is not None and beyond(limits, FROZEN, size):
