@@ -17,7 +17,7 @@ SHORTEST_PULL_S = 0.8
 LEAST_PULL_RISE_RPM = 300.0
 STEADY_S = 3.0
 STEADY_SPEED_RPM = 120.0
-STEADY_LOAD_PERCENT = 8.0
+STEADY_LOAD_PERCENT = 12.0
 RUNNING_RPM = 400.0
 IDLE_RPM = (450.0, 1300.0)
 LONGEST_HOLE_S = 0.6
@@ -71,7 +71,7 @@ def full_load_percent(load: Floats) -> float:
         return FULL_THROTTLE_PERCENT
     stop = float(found.max())
     opened = found[found > stop / 2]
-    rests = float(np.mean(opened > stop - 1.0)) >= 0.1
+    rests = opened.size > 0 and float(np.mean(opened > stop - 1.0)) >= 0.1
     if LEAST_FULL_STOP_PERCENT <= stop < FULL_THROTTLE_PERCENT / FULL_SHARE and rests:
         return min(FULL_THROTTLE_PERCENT, FULL_SHARE * stop)
     return FULL_THROTTLE_PERCENT
@@ -83,7 +83,7 @@ def segments_of(stretch: Stretch) -> Segments:
     A pull is full throttle (see `full_load_percent`; without a throttle channel, boost above 20 kPa) for
     0.8 s or more while the engine speed rises by 300 rpm or more; it ends where the speed first reaches its
     highest, so that a limiter is not part of it, and at a shift. A steady span keeps the engine speed within
-    120 rpm and the throttle within 8 per cent for 3 s or more. Numbers are common practice.
+    120 rpm and the throttle within 12 per cent for 3 s or more. Numbers are common practice.
     """
     speed = known(stretch, "engine_speed")
     running = speed > RUNNING_RPM
@@ -143,19 +143,33 @@ def _between_shifts(stretch: Stretch, speed: Floats, span: Span) -> list[Span]:
 
 
 def _steady(stretch: Stretch, speed: Floats, running: Flags) -> list[Span]:
-    """Return spans over which the engine speed stays within its band and the load does not step."""
+    """Return the spans whose every sample lies in 3 s over which speed and load keep within their bands."""
     window = stretch.samples(STEADY_S)
-    slow = smooth(speed, window)
+    if speed.size < window:
+        return []
     # A single noisy sample must not cut a span in two.
-    flags = running & (np.abs(smooth(speed, stretch.samples(0.3)) - slow) < STEADY_SPEED_RPM / 2)
-    half = max(1, window // 2)
-    before, after = np.roll(slow, half), np.roll(slow, -half)
-    before[:half], after[-half:] = slow[:half], slow[-half:]
-    flags &= np.abs(after - before) < STEADY_SPEED_RPM
+    calm = _ranges(smooth(speed, stretch.samples(0.3)), window) <= STEADY_SPEED_RPM
     load = load_of(stretch)
     if load is not None:
-        flags &= ~(np.abs(load - smooth(load, window)) > STEADY_LOAD_PERCENT)
-    return spans_of(flags, window)
+        calm &= ~(_ranges(smooth(load, stretch.samples(0.3)), window) > STEADY_LOAD_PERCENT)
+    flags = np.zeros(speed.size, dtype=bool)
+    for run in spans_of(calm):
+        flags[run.start : run.end + window - 1] = True
+    return spans_of(flags & running, window)
+
+
+def _ranges(values: Floats, samples: int) -> Floats:
+    """Return highest less lowest over each window of `samples`; entry i is of the window that begins at i."""
+    high = low = values
+    size = 1
+    while 2 * size <= samples:
+        high, low = np.maximum(high[:-size], high[size:]), np.minimum(low[:-size], low[size:])
+        size *= 2
+    rest = samples - size
+    if rest:
+        high, low = np.maximum(high[:-rest], high[rest:]), np.minimum(low[:-rest], low[rest:])
+    ranges: Floats = high - low
+    return ranges
 
 
 def _idle(stretch: Stretch, speed: Floats) -> list[Span]:

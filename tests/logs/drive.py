@@ -7,7 +7,7 @@ misled by: a turbocharger that comes up late, a small overshoot, a reading of la
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -22,10 +22,27 @@ from engine.measures.limits import Limits
 STEP_S = 0.01
 PLATEAU_KPA = 150.0
 CHANNELS = (
-    "engine_speed throttle boost boost_target boost_duty lambda lambda_target fuel_pressure injector_duty "
-    "fuel_trim_short fuel_trim_long knock_retard intake_temperature coolant_temperature tank_pressure "
-    "lateral_acceleration longitudinal_acceleration gear road_speed battery_voltage"
-).split()
+    "engine_speed",
+    "throttle",
+    "boost",
+    "boost_target",
+    "boost_duty",
+    "lambda",
+    "lambda_target",
+    "fuel_pressure",
+    "injector_duty",
+    "fuel_trim_short",
+    "fuel_trim_long",
+    "knock_retard",
+    "intake_temperature",
+    "coolant_temperature",
+    "tank_pressure",
+    "lateral_acceleration",
+    "longitudinal_acceleration",
+    "gear",
+    "road_speed",
+    "battery_voltage",
+)
 NOISE = {
     "engine_speed": 8.0,
     "throttle": 0.2,
@@ -79,7 +96,9 @@ class _Maker:
     gear: list[Floats]
     sideways: list[Floats]
 
-    def add(self, seconds: float, speed: tuple[float, float], throttle: float, gear: int, g: float = 0.0) -> Span:
+    def add(
+        self, seconds: float, speed: tuple[float, float], throttle: float, gear: int, g: float = 0.0
+    ) -> Span:
         start = sum(part.size for part in self.speed)
         count = round(seconds / STEP_S)
         self.speed.append(np.linspace(*speed, count))
@@ -104,7 +123,7 @@ def drive(pulls: int = 3, pull_s: float = 5.0, start_rpm: float = 2500.0, top_rp
         maker.add(3.0, (start_rpm + 200, start_rpm), 20.0, 3)
     speed, throttle = np.concatenate(maker.speed), np.concatenate(maker.throttle)
     count = speed.size
-    throttle = _lag(throttle, 0.06)
+    throttle = slowed(throttle, 0.06)
     opened = throttle > 60.0
     # A throttled engine, and on boost what the exhaust of this speed can bring.
     vacuum = -65.0 + 0.6 * np.minimum(throttle, 100.0)
@@ -114,7 +133,7 @@ def drive(pulls: int = 3, pull_s: float = 5.0, start_rpm: float = 2500.0, top_rp
     duty = np.where(opened, np.clip(60.0 + 1.5 * (target - boost), 0.0, 95.0), 0.0)
     asked = np.where(boost > 0.0, np.interp(boost, (0.0, 50.0, 150.0), (0.95, 0.88, 0.80)), 1.0)
     overrun = (throttle < 4.0) & (speed > 1500.0)
-    burnt = _lag(np.where(overrun, 1.38, _late(asked, 0.15)), 0.1)
+    burnt = slowed(np.where(overrun, 1.38, _late(asked, 0.15)), 0.1)
     zeros = np.zeros(count)
     forward = np.where(opened, 0.35, np.where(overrun, -0.15, 0.0))
     channels = {
@@ -125,7 +144,7 @@ def drive(pulls: int = 3, pull_s: float = 5.0, start_rpm: float = 2500.0, top_rp
         "boost_duty": duty,
         "lambda": burnt,
         "lambda_target": asked,
-        "fuel_pressure": 300.0 + _lag(boost, 0.05),
+        "fuel_pressure": 300.0 + slowed(boost, 0.05),
         "injector_duty": np.clip(0.72 * (boost + 100.0) / 250.0 * speed / 6800.0 * 100.0, 1.0, None),
         "fuel_trim_short": zeros.copy(),
         "fuel_trim_long": zeros + 1.5,
@@ -133,13 +152,25 @@ def drive(pulls: int = 3, pull_s: float = 5.0, start_rpm: float = 2500.0, top_rp
         "intake_temperature": zeros + 32.0,
         "coolant_temperature": zeros + 88.0,
         "tank_pressure": zeros + 0.6,
-        "lateral_acceleration": _lag(np.concatenate(maker.sideways), 0.1),
+        "lateral_acceleration": slowed(np.concatenate(maker.sideways), 0.1),
         "longitudinal_acceleration": forward,
         "gear": np.concatenate(maker.gear),
         "road_speed": np.where(np.concatenate(maker.gear) > 0, speed / 50.0, 0.0),
         "battery_voltage": zeros + 13.9,
     }
     return Drive(channels, runs, lifts, corners, idle, cruise)
+
+
+@lru_cache(maxsize=8)
+def _kept(pulls: int) -> Drive:
+    return drive(pulls)
+
+
+def sound(pulls: int = 5) -> Drive:
+    """A drive of a sound car to put a fault into: a fresh copy of one that is kept."""
+    kept = _kept(pulls)
+    channels = {name: values.copy() for name, values in kept.channels.items()}
+    return replace(kept, channels=channels)
 
 
 def logged(
@@ -163,7 +194,9 @@ def logged(
     return Stretch(start_s, every * STEP_S, channels, next(iter(channels.values())).size)
 
 
-def in_pulls(made: Drive, name: str, change: Callable[[Floats, Floats], Floats], settle: bool = True) -> Drive:
+def in_pulls(
+    made: Drive, name: str, change: Callable[[Floats, Floats], Floats], settle: bool = True
+) -> Drive:
     """Change a channel in each pull, by its values and the engine speed; `settle` from 4000 rpm on only."""
     for span in made.pulls:
         values, speed = made[name][span.slice], made["engine_speed"][span.slice]
@@ -178,13 +211,19 @@ def with_holes(stretch: Stretch, seed: int, share: float = 0.1) -> Stretch:
     channels = {}
     for name, values in stretch.channels.items():
         holed = values.copy()
+        longest = max(2, round(0.3 / stretch.step_s))
+        free_from = 0
         for start in np.flatnonzero(rng.random(values.size) < share / 2.0).tolist():
-            holed[start : start + int(rng.integers(1, max(2, round(0.3 / stretch.step_s))))] = np.nan
+            if start >= free_from:
+                end = start + int(rng.integers(1, longest + 1))
+                holed[start:end] = np.nan
+                free_from = end + longest
         channels[name] = holed
     return Stretch(stretch.start_s, stretch.step_s, channels, stretch.length)
 
 
-def _lag(values: Floats, tau: float) -> Floats:
+def slowed(values: Floats, tau: float) -> Floats:
+    """Follow the values with a first-order lag of `tau` seconds."""
     share = 1.0 - np.exp(-STEP_S / tau)
     out = np.empty_like(values)
     state = float(values[0])

@@ -16,7 +16,9 @@ SLOW = "wideband_slow_or_stuck_logged"
 
 
 def _steps(stretch: Stretch, target: Floats, read: Settings) -> list[Span]:
-    """Return the changes of the lambda target that are large enough to see and stand afterwards.
+    """Return the changes of the lambda target to richer that are large enough to see.
+
+    With the throttle shut many engines follow no target, so that changes to leaner tell nothing.
 
     A span begins where the target still stands and ends where it has changed.
     """
@@ -24,7 +26,7 @@ def _steps(stretch: Stretch, target: Floats, read: Settings) -> list[Span]:
     least = read("least_change", "dimensionless")
     if target.size <= window:
         return []
-    change = np.abs(target[window:] - target[:-window])
+    change = target[:-window] - target[window:]
     spans = []
     for run in spans_of(change >= least):
         # The steepest place of the run is where the step is.
