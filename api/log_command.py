@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
 from api.shell import EXIT_INPUT, MAX_FILE_BYTES, chainer_option, complain, kb_option, load_knowledge
 
 if TYPE_CHECKING:
-    from engine.logs.mapping import Mapping
-
     from engine.knowledge import ChainerChoice
     from engine.loading import KnowledgeSource
     from engine.logs.analysis import Wanted
     from engine.logs.answer import LogAnswer
+    from engine.logs.mapping import Mapping
 
 
 @click.command()
@@ -51,7 +50,7 @@ def log(
     file: Path,
     mapping_file: Path | None,
     save_mapping: Path | None,
-    case_file: click.utils.LazyFile | None,
+    case_file: BinaryIO | None,
     plots_folder: Path | None,
     as_json: bool,
     chainer: ChainerChoice | None,
@@ -61,12 +60,11 @@ def log(
 
     Leaves with 0 when the log was read, with 2 for a file or a mapping that cannot be used.
     """
-    from engine.logs.mapping import dump_mapping
-
     from api.command import read_request
     from engine.case import TriageRequest
     from engine.errors import InputError
     from engine.logs.analysis import Wanted
+    from engine.logs.mapping import dump_mapping
     from engine.logs.merging import merge
     from engine.triage import Options, Triage
 
@@ -103,9 +101,8 @@ def log(
 
 
 def _read_mapping(path: Path | None) -> Mapping | None:
-    from engine.logs.mapping import load_mapping
-
     from engine.errors import InputError
+    from engine.logs.mapping import load_mapping
 
     if path is None:
         return None
@@ -118,12 +115,12 @@ def _read_mapping(path: Path | None) -> Mapping | None:
 
 def _look(file: Path, source: KnowledgeSource, wanted: Wanted) -> LogAnswer:
     """Read the log with a bar on the terminal that tells how far it is; none where nobody watches."""
-    from engine.logs.errors import LogError
     from rich.console import Console
     from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn, TransferSpeedColumn
 
     from engine.errors import InputError
     from engine.logs.analysis import analyse
+    from engine.logs.errors import LogError
 
     console = Console(stderr=True)
     columns = (BarColumn(bar_width=None), DownloadColumn(), TransferSpeedColumn(), TimeRemainingColumn())

@@ -71,7 +71,9 @@ def _answer(source: KnowledgeSource, reader: LogReader, look: LogLook, wanted: W
     decided = decide(look.results)
     findings = [_finding(source, result, labels, plots if wanted.plots else None) for result in decided]
     return LogAnswer(
-        kb=KbStamp(version=source.manifest.version, revision=source.revision),
+        kb=KbStamp(
+            version=source.manifest.version, revision=source.revision, content_hash=source.content_hash
+        ),
         duration_s=round(look.duration_s, 2),
         pulls=look.pulls,
         gears=list(look.gears),

@@ -39,7 +39,7 @@ def draw(clip: Clip, event: Event, labels: dict[str, str]) -> str:
     text.
     """
     panels = _panels([name for name in clip.channels if not np.all(np.isnan(clip.channels[name]))])
-    with rc_context(STYLE):
+    with rc_context(STYLE):  # type: ignore[arg-type]
         figure = Figure(figsize=(WIDTH_IN, max(1, len(panels)) * HEIGHT_PER_CHANNEL_IN + 0.55))
         FigureCanvasSVG(figure)
         axes = figure.subplots(max(1, len(panels)), 1, sharex=True, squeeze=False)[:, 0]

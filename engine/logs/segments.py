@@ -19,6 +19,7 @@ STEADY_S = 3.0
 STEADY_SPEED_RPM = 120.0
 STEADY_LOAD_PERCENT = 12.0
 RUNNING_RPM = 400.0
+LIMITER_SHARE = 0.012
 IDLE_RPM = (450.0, 1300.0)
 LONGEST_HOLE_S = 0.6
 """Channels that are logged slowly, or that miss a few samples, are taken as a straight line in between."""
@@ -120,11 +121,11 @@ def _pulls(stretch: Stretch, speed: Floats) -> list[Pull]:
 
 
 def _run_up(stretch: Stretch, speed: Floats, span: Span) -> Span:
-    """End a span where the speed first comes within 30 rpm of its highest: what follows is the limiter."""
+    """End a span where the speed first comes near its highest (1.2 per cent): what follows is the limiter."""
     inside = smooth(speed[span.slice], stretch.samples(0.1))
     if np.all(np.isnan(inside)):
         return span
-    reached = np.flatnonzero(inside >= np.nanmax(inside) - 30.0)
+    reached = np.flatnonzero(inside >= (1.0 - LIMITER_SHARE) * np.nanmax(inside))
     return Span(span.start, span.start + int(reached[0]) + 1)
 
 

@@ -56,7 +56,8 @@ class Stretch:
     @cached_property
     def time(self) -> Floats:
         """The time [s] of each sample since the log began."""
-        return self.start_s + self.step_s * np.arange(self.length)
+        times: Floats = self.start_s + self.step_s * np.arange(self.length, dtype=np.float64)
+        return times
 
     def samples(self, seconds: float) -> int:
         """Return how many samples a time [s] takes, one at least."""
@@ -97,8 +98,9 @@ def smooth(values: Floats, samples: int) -> Floats:
     high = np.minimum(centre + (samples + 1) // 2, values.size)
     count = counts[high] - counts[low]
     with np.errstate(invalid="ignore"):
-        mean: Floats = np.where(count > 0, (sums[high] - sums[low]) / np.maximum(count, 1), np.nan)
-    return mean
+        mean = np.where(count > 0, (sums[high] - sums[low]) / np.maximum(count, 1), np.nan)
+    found: Floats = mean.astype(np.float64)
+    return found
 
 
 def bridged(values: Floats, longest: int) -> Floats:

@@ -16,6 +16,7 @@ MODULES: tuple[str, ...] = (
     "injectors",
     "fuel_pressure",
     "oil_pressure",
+    "oil_viscosity",
     "compression",
     "cooling",
     "supply",

@@ -132,9 +132,9 @@ def oil_of_grade(grade: str, place: float = 0.5) -> Oil:
 
 
 def beyond_window(at_100: float, grade: str) -> float:
-    """Return how far a viscosity at 100 degC [m2/s] lies outside the window of a grade, as a share of its end.
+    """Return how far a viscosity at 100 degC [m2/s] lies outside the window of a grade, as a share.
 
-    Nought within the window.
+    A share of the nearer end; nought within the window.
 
     >>> round(beyond_window(8.37e-6, "5W-30"), 3)
     0.1
@@ -230,8 +230,8 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
         wanted = given.picked("wanted_grade")
         if implied.state == "present":
             says.append(
-                f"It is not an SAE {wanted}: {implied.value:.0f} % outside the window at 100 degC. Find out what "
-                "was filled, smell the oil for fuel, and change it before load."
+                f"It is not an SAE {wanted}: {implied.value:.0f} % outside the window at 100 degC. Find out "
+                "what was filled, smell the oil for fuel, and change it before load."
             )
             findings.append(implied)
         else:
@@ -255,7 +255,7 @@ MEASURE = Measure(
             "temperature",
             ("-40 degC", "200 degC"),
             valid=("0 degC", "150 degC"),
-            valid_because="the formula was checked between 0 and 150 degC; near its pour point oil is thicker.",
+            valid_because="the formula was checked between 0 and 150 degC; cold oil can be thicker.",
             doubt="2 K",
             example="120 degC",
         ),

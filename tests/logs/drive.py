@@ -224,7 +224,7 @@ def with_holes(stretch: Stretch, seed: int, share: float = 0.1) -> Stretch:
 
 def slowed(values: Floats, tau: float) -> Floats:
     """Follow the values with a first-order lag of `tau` seconds."""
-    share = 1.0 - np.exp(-STEP_S / tau)
+    share = 1.0 - np.exp(-STEP_S / max(tau, 1e-6))
     out = np.empty_like(values)
     state = float(values[0])
     for i, value in enumerate(values.tolist()):

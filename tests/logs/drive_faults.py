@@ -87,8 +87,8 @@ def rich_at_lift(made: Drive, size: float) -> Drive:
 
 
 def wideband_late(made: Drive, size: float) -> Drive:
-    """A sensor that takes `size` seconds to go half way."""
-    made.channels["lambda"] = slowed(np.minimum(made["lambda"], 1.1), size / np.log(2.0))
+    """A sensor with a lag of `size` seconds (63 per cent)."""
+    made.channels["lambda"] = slowed(np.minimum(made["lambda"], 1.1), size)
     return made
 
 
@@ -98,9 +98,9 @@ def wideband_stuck(made: Drive, size: float) -> Drive:
     return made
 
 
-def fuel_follows(made: Drive, size: float) -> Drive:
-    """Fuel pressure that rises by `size` for each kPa of boost."""
-    made.channels["fuel_pressure"] = 300.0 + size * (made["fuel_pressure"] - 300.0)
+def fuel_lacks_reference(made: Drive, size: float) -> Drive:
+    """Fuel pressure that lacks `size` of its rise for each kPa of boost."""
+    made.channels["fuel_pressure"] = 300.0 + (1.0 - size) * (made["fuel_pressure"] - 300.0)
     return made
 
 
@@ -172,8 +172,8 @@ FAULTS: dict[str, tuple[Fault, float, float]] = {
     "lean_at_idle_and_cruise_logged": (trim_off, 14.0, 3.0),
     "rich_at_idle_and_cruise_logged": (trim_off, -14.0, -3.0),
     "rich_at_throttle_shut_logged": (rich_at_lift, 0.16, 0.0),
-    "wideband_slow_or_stuck_logged": (wideband_late, 1.6, 0.2),
-    "fuel_pressure_flat_with_boost_logged": (fuel_follows, 0.1, 0.95),
+    "wideband_slow_or_stuck_logged": (wideband_late, 1.8, 0.25),
+    "fuel_pressure_flat_with_boost_logged": (fuel_lacks_reference, 0.9, 0.05),
     "fuel_pressure_falls_at_load_logged": (fuel_falls, 55.0, 3.0),
     "fuel_pressure_dips_in_corners_logged": (fuel_dips_in_corners, 55.0, 4.0),
     "injector_duty_over_limit_logged": (duty_reaches, 92.0, 75.0),

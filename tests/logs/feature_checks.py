@@ -9,7 +9,9 @@ from engine.logs.looking import features
 from engine.logs.stretch import Stretch
 from engine.measures.limits import judge
 from tests.logs.drive import CHANNELS, feature, limits, logged, look, sound, with_holes
-from tests.logs.drive_faults import FAULTS
+from tests.logs.drive_faults import FAULTS, Fault
+
+__all__ = ["FAULTS", "RATES", "Fault"]
 
 RATES = (10, 20, 50, 100)
 

@@ -143,13 +143,13 @@ def _part_throttle(stretch: Stretch, segments: Segments, limits: Limits) -> Look
         return Looked()
     load = known(stretch, "throttle")
     small = (load >= read("least_throttle", "percent")) & (load <= read("most_throttle", "percent"))
-    settle = stretch.samples(read("hold", "s"))
+    hold, settle = stretch.samples(read("hold", "s")), stretch.samples(read("settles", "s"))
     boost, target = known(stretch, "boost"), known(stretch, "boost_target")
     # A throttle that has only just shut traps the boost of the pull for a moment.
     calm = np.zeros(load.size, dtype=bool)
     calm[settle:] = np.abs(load[settle:] - load[:-settle]) <= read("throttle_moves", "percent")
     size = where(boost - target, small & calm & (boost >= read("share_of_full", "dimensionless") * max(full)))
-    held = highest_held(size, settle, 0)
+    held = highest_held(size, hold, 0)
     chances = 1 if np.any(small & calm) else 0
     if held is None or not beyond(limits, PART_THROTTLE, held.size):
         return Looked((), chances, 0.0 if chances else None)

@@ -94,6 +94,12 @@ def _error(stretch: Stretch, span: Span) -> tuple[Floats, bool]:
     return boost, False
 
 
+def _fall_of_boost(stretch: Stretch, span: Span, window: int) -> float:
+    """Return by how much the boost itself is lower at the end of a span than at its start."""
+    boost = known(stretch, "boost")[span.slice]
+    return median(boost[:window]) - median(boost[-window:])
+
+
 def _creep(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     read = Settings(limits, CREEP)
     events, sizes = [], []
@@ -134,8 +140,9 @@ def _creep_of(stretch: Stretch, pull: Pull, read: Settings) -> tuple[Held, bool]
     # A spike at the start must not hide the climb that follows it.
     low = int(np.nanargmin(levels[: max(1, levels.size // 2)]))
     end = float(levels[~np.isnan(levels)][-1])
-    rise = end - float(levels[low])
     span = Span(pull.span.start + first + low, pull.span.end)
+    # A target that falls away under a boost that stands is no climb.
+    rise = min(end - float(levels[low]), -_fall_of_boost(stretch, span, window))
     climb, run = levels[low:], speed[low : low + levels.size - low]
     both = ~np.isnan(climb) & ~np.isnan(run)
     if both.sum() < 4 or np.std(climb[both]) < 1e-6 or np.std(run[both]) < 1e-6:
@@ -177,14 +184,15 @@ def _fall(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
         if levels.size < window or np.isnan(levels[-1]):
             continue
         best = int(np.nanargmax(levels))
-        fall = float(levels[best] - levels[-1])
+        after = Span(part.start + skip + best, part.end)
+        fall = min(float(levels[best] - levels[-1]), _fall_of_boost(stretch, after, window))
         run = speed[skip + best :]
         if not median(run[-3:]) - median(run[:3]) >= read("speed_rise", "rpm"):
             fall = min(fall, 0.0)
         sizes.append(fall)
         least = 0.0 if with_target else read("without_target", "kPa")
         if fall >= least and beyond(limits, FALL, fall):
-            held = Held(fall, Span(part.start + skip + best, part.end))
+            held = Held(fall, after)
             more = {
                 "boost at start kPa": median(known(stretch, "boost")[held.span.slice][:window]),
                 "boost at end kPa": median(known(stretch, "boost")[held.span.slice][-window:]),

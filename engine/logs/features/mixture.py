@@ -35,10 +35,12 @@ MISFIRE_OR_CUT = 1.4
 
 
 def under_boost(stretch: Stretch, segments: Segments, read: Settings) -> list[Span]:
-    """Return the spans under boost at steady load, from a while after the throttle opened."""
+    """Return the spans under boost at steady load, a while after the throttle opened, a shift or a cut."""
     settle = stretch.samples(read("settles", "s"))
-    boost = known(stretch, "boost")
-    flags: Flags = (boost >= read("least_boost", "kPa")) & ~(stretch.channel("cut_active") > 0.5)
+    flags: Flags = known(stretch, "boost") >= read("least_boost", "kPa")
+    for cut in spans_of(stretch.channel("cut_active") > 0.5):
+        flags[cut.start : cut.end + settle] = False
+    flags &= _in_pulls(stretch, segments, settle)
     load = load_of(stretch)
     if load is not None:
         calm = np.zeros(load.size, dtype=bool)
@@ -46,14 +48,24 @@ def under_boost(stretch: Stretch, segments: Segments, read: Settings) -> list[Sp
         # The last moments before the throttle shuts belong to the lift.
         lift = stretch.samples(0.2)
         calm[:-lift] &= load[:-lift] - load[lift:] <= read("throttle_moves", "percent")
-        open_far = full_load(stretch) | (load >= read("least_throttle", "percent"))
-        flags &= calm & open_far
-    else:
-        pulls = np.zeros(flags.size, dtype=bool)
-        for pull in segments.pulls:
-            pulls[pull.span.start + settle : pull.span.end] = True
-        flags &= pulls
+        flags &= calm & (full_load(stretch) | (load >= read("least_throttle", "percent")))
     return spans_of(flags, stretch.samples(read("hold", "s")), stretch.samples(0.1))
+
+
+def _in_pulls(stretch: Stretch, segments: Segments, settle: int) -> Flags:
+    """Return what is not at full load, and of full load the pulls from a while after each began.
+
+    What lies between and after the pulls of one opening of the throttle is shifts and the limiter. One
+    opening without a pull in it is a hill, and all of it counts.
+    """
+    counts = np.ones(stretch.length, dtype=bool)
+    for run in spans_of(full_load(stretch), 1, stretch.samples(0.1)):
+        inside = [pull.span for pull in segments.pulls if run.start <= pull.span.start < run.end]
+        if inside:
+            counts[run.slice] = False
+        for pull in inside:
+            counts[pull.start + settle : pull.end] = True
+    return counts
 
 
 def _spread(values: Floats, samples: int, highest: bool) -> Floats:
@@ -201,7 +213,7 @@ def _shut(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
         opened = np.nanmax(load[early.start : place], initial=0.0) >= read("least_throttle", "percent")
         if not opened or not median(boost[early.slice]) >= read("least_boost", "kPa"):
             continue
-        usual = median(measured[early.slice])
+        usual = _usual(stretch, place - fast, stretch.samples(read("looks_back", "s")))
         dip = highest_held(usual - measured[place : place + last], hold, place)
         if dip is not None:
             found.append(dip)
@@ -210,6 +222,22 @@ def _shut(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     if len(rich) < 2 or 2 * len(rich) < len(found):
         return Looked((), len(found), largest)
     return Looked([event_of(stretch, dip, SHOWN) for dip in rich], len(found), largest)
+
+
+def _usual(stretch: Stretch, end: int, back: int) -> float:
+    """Return how rich the mixture was before a lift: the richest tenth, or its target if that is richer.
+
+    A limiter or a cut before the lift makes single moments lean, and what follows them is not rich.
+    """
+    before = Span(max(0, end - back), end)
+    pushed = known(stretch, "boost")[before.slice] > 0.0
+    seen = known(stretch, "lambda")[before.slice][pushed]
+    seen = seen[~np.isnan(seen)]
+    asked = median(known(stretch, "lambda_target")[before.slice][pushed])
+    if not seen.size:
+        return float("nan")
+    richest = float(np.quantile(seen, 0.1))
+    return richest if np.isnan(asked) else min(richest, asked)
 
 
 FEATURES: tuple[Feature, ...] = (

@@ -170,8 +170,8 @@ def rising(stretch: Stretch, span: Span) -> Flags:
 def settled(stretch: Stretch, pull: Pull) -> Span | None:
     """Return the part of a pull after the turbocharger has come up; None where it never did.
 
-    It begins where boost is first near its highest of the pull (10 kPa or 8 per cent) and no longer rises
-    steeply.
+    It begins where boost has first come near its highest of the pull (10 kPa or 8 per cent; peaks left out)
+    and no longer rises steeply.
     """
     kept = stretch.cache.setdefault("settled", {})
     assert isinstance(kept, dict)
@@ -186,9 +186,10 @@ def _settled(stretch: Stretch, span: Span) -> Span | None:
     boost = smooth(known(stretch, "boost")[span.slice], stretch.samples(0.2))
     if np.all(np.isnan(boost)):
         return None
-    top = float(np.nanmax(boost))
+    # Neither a spike nor a jump in the last samples of a pull is where boost settles.
+    top = float(np.nanquantile(boost, 0.9))
     near = boost >= top - max(NEAR_TOP_KPA, NEAR_TOP_SHARE * top)
-    ready = near & ~rising(stretch, span)
+    ready = np.logical_or.accumulate(near) & ~rising(stretch, span)
     found = np.flatnonzero(ready)
     return Span(span.start + int(found[0]), span.end) if found.size else None
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from engine.logs.feature import Feature, Looked
 from engine.logs.features.parts import Held, Settings, beyond, event_of, median
-from engine.logs.segments import Segments, known, load_of
-from engine.logs.stretch import Floats, Span, Stretch, spans_of
+from engine.logs.segments import Pull, Segments, known, load_of
+from engine.logs.stretch import Floats, Span, Stretch
 from engine.measures.limits import Limits
 
 SHOWN = ("engine_speed", "throttle", "boost", "lambda", "lambda_target")
@@ -15,85 +17,82 @@ SHOWN = ("engine_speed", "throttle", "boost", "lambda", "lambda_target")
 SLOW = "wideband_slow_or_stuck_logged"
 
 
-def _steps(stretch: Stretch, target: Floats, read: Settings) -> list[Span]:
-    """Return the changes of the lambda target to richer that are large enough to see.
+LAGS_S = (0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 30.0)
 
-    With the throttle shut many engines follow no target, so that changes to leaner tell nothing.
 
-    A span begins where the target still stands and ends where it has changed.
+def lagged(values: Floats, start: float, tau_s: float, step_s: float) -> Floats:
+    """Return what a reading with a first-order lag of `tau_s` shows of `values`, from the level `start` on.
+
+    ``dy/dt = (x - y) / tau``
+
+    >>> shown = lagged(np.ones(101), 0.0, 1.0, 0.01)
+    >>> round(float(shown[100]), 3)
+    0.632
+
+    Source: the step response of a first-order lag.
     """
-    window = stretch.samples(read("target_changes_within", "s"))
-    least = read("least_change", "dimensionless")
-    if target.size <= window:
-        return []
-    change = target[:-window] - target[window:]
-    spans = []
-    for run in spans_of(change >= least):
-        # The steepest place of the run is where the step is.
-        best = run.start + int(np.nanargmax(change[run.slice]))
-        spans.append(Span(best, best + window))
-    return spans
+    if tau_s <= 0.0:
+        return values
+    share = -math.expm1(-step_s / tau_s)
+    shown = np.empty_like(values)
+    level = start
+    for i, value in enumerate(values.tolist()):
+        shown[i] = level
+        level += share * (value - level)
+    return shown
 
 
-def _half_way(values: Floats, first: float, last: float) -> int | None:
-    """Return the first sample at which values have gone half way from one level to another."""
-    half = 0.5 * (first + last)
-    passed = values <= half if last < first else values >= half
-    found = np.flatnonzero(passed)
-    return int(found[0]) if found.size else None
+def _lag(stretch: Stretch, pull: Pull, read: Settings) -> Held | None:
+    """Return the lag [s] with which lambda best follows its target into a pull, None if that is not told.
 
-
-def _lag(stretch: Stretch, step: Span, read: Settings) -> Held | None:
-    """Return by how much [s] lambda is later than its target half way through a step.
-
-    A reading that has not moved by a fifth of the step at the end of the look, nor much anywhere in the
-    stretch, counts as that late. Any other that stays short of half way is a mixture that is off, not a
-    sensor that is slow: None.
+    A constant distance from the target is allowed for: a lean or rich engine is not a slow sensor. A lag
+    counts only if it explains the reading far better than a prompt sensor would. Changes to leaner tell
+    nothing: with the throttle shut many engines follow no target.
     """
     measured, target = known(stretch, "lambda"), known(stretch, "lambda_target")
-    before, look = stretch.samples(0.5), stretch.samples(read("looks_until", "s"))
-    lead = Span(max(0, step.start - before), step.start + 1)
-    asked = target[step.start : step.end + look]
-    shown = measured[step.start : step.end + look]
-    first, last = median(target[lead.slice]), median(asked[len(step) : len(step) + before])
-    stands = spans_of(np.abs(asked[len(step) :] - last) <= 0.25 * abs(last - first), 1, 2)
-    if not stands or stands[0].start > 1 or len(stands[0]) < stretch.samples(read("target_stands", "s")):
+    before, travel = stretch.samples(0.5), stretch.samples(0.15)
+    lead = Span(max(0, pull.span.start - 2 * before), max(0, pull.span.start - before))
+    look = Span(lead.end, min(pull.span.end, pull.span.start + stretch.samples(read("looks_until", "s"))))
+    if not len(lead) or len(look) < stretch.samples(read("looks_at_least", "s")) + before:
         return None
-    length = len(step) + stands[0].end
-    asked, shown = asked[:length], shown[:length]
+    shown = measured[look.slice][before:]
+    asked = target[max(0, look.start - travel) : look.end - travel]
     start = median(measured[lead.slice])
-    if np.isnan(start) or np.mean(np.isnan(shown)) > 0.2 or np.isnan(first) or np.isnan(last):
+    change = median(target[lead.slice]) - median(asked[-before:])
+    if not change >= read("least_change", "dimensionless") or np.isnan(start):
         return None
-    there = _half_way(asked, first, last)
-    seen = _half_way(shown, start, start + last - first)
-    if there is None:
+    if np.isnan(asked).any() or np.isnan(shown).mean() > 0.2 or asked.size != len(look):
         return None
-    span = Span(step.start, step.start + length)
-    if seen is not None:
-        return Held(max(0.0, (seen - there) * stretch.step_s), span)
-    moved = float(np.nanmax(np.abs(shown - start)))
-    stuck = moved < read("stuck_below_share", "dimensionless") * abs(last - first)
-    if stuck and _range(stretch) < read("least_change", "dimensionless"):
-        return Held((length - there) * stretch.step_s, span)
-    return None
+    misfits = []
+    for tau in LAGS_S:
+        error = shown - lagged(asked, start, tau, stretch.step_s)[before:]
+        misfits.append(float(np.nanvar(error)) + read("noise", "dimensionless") ** 2)
+    best = int(np.argmin(misfits))
+    prompt = min(m for m, tau in zip(misfits, LAGS_S, strict=True) if tau <= 0.3)
+    late = min(m for m, tau in zip(misfits, LAGS_S, strict=True) if tau >= 1.25)
+    tau = LAGS_S[best]
+    if max(prompt, late) < read("told_apart_by", "dimensionless") * misfits[best]:
+        return None
+    if tau > read("longest_credible", "s") and _range(stretch) >= read("least_change", "dimensionless"):
+        # It moves elsewhere: what stands still here is the mixture.
+        return None
+    return Held(tau, look)
 
 
 def _slow(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
+    """Return the lag of lambda at the pulls.
+
+    One late answer among prompt ones is the mixture, not the sensor: it takes two, and half of all.
+    """
     read = Settings(limits, SLOW)
     stuck = _stuck_throughout(stretch, segments, read)
     if stuck is not None:
         return Looked([event_of(stretch, stuck, SHOWN)], 1, stuck.size)
-    target = known(stretch, "lambda_target")
-    lags = [lag for step in _steps(stretch, target, read) if (lag := _lag(stretch, step, read)) is not None]
-    if not lags:
-        return Looked()
+    lags = [lag for pull in segments.pulls if (lag := _lag(stretch, pull, read)) is not None]
     late = [lag for lag in lags if beyond(limits, SLOW, lag.size)]
-    largest = max(lag.size for lag in lags)
+    largest = max((lag.size for lag in lags), default=None)
     if len(late) < 2 or 2 * len(late) < len(lags):
-        # One late answer among prompt ones is the mixture, not the sensor.
-        return Looked(
-            (), len(lags), float(np.median([lag.size for lag in lags])) if len(lags) > 2 else largest
-        )
+        return Looked((), len(lags), largest)
     return Looked([event_of(stretch, lag, SHOWN) for lag in late], len(lags), largest)
 
 

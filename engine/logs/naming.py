@@ -1,0 +1,160 @@
+"""Which channel a column is, by its name: exactly as the knowledge base has it, else by likeness."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from rapidfuzz import fuzz
+
+from engine.model import Channel
+
+PREFIX = "logged_"
+LEAST_LIKENESS = 0.88
+CANDIDATE_LIKENESS = 0.70
+MOST_CANDIDATES = 3
+
+BRACKETED = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]{0,24}(?:\([^()]{1,10}\))?)\s*[\])]\s*$")
+BEHIND = re.compile(r"^(?P<name>.+?)(?:[,;:/_ ]\s*)(?P<unit>[A-Za-z°%µ]{1,6}(?:/[A-Za-z]{1,3}2?)?)$")
+BARE_UNITS = frozenset(
+    {
+        "%",
+        "afr",
+        "bar",
+        "c",
+        "deg",
+        "degc",
+        "degf",
+        "f",
+        "g/s",
+        "hpa",
+        "kg/h",
+        "km/h",
+        "kmh",
+        "kpa",
+        "kph",
+        "lambda",
+        "mbar",
+        "mph",
+        "ms",
+        "psi",
+        "psia",
+        "psig",
+        "rpm",
+        "s",
+        "v",
+        "volt",
+        "°c",
+        "°f",
+    }
+)
+ABSOLUTE_WORDS = re.compile(r"\b(abs|absolute|absolut|absolue|assoluta|map|bara|psia|kpaa)\b")
+GAUGE_WORDS = re.compile(r"\b(gauge|gage|rel|relative|relativ|boost|überdruck|barg|psig|kpag)\b")
+
+
+@dataclass(frozen=True)
+class Named:
+    """The name of a column without its unit, and the unit if the name carries one."""
+
+    name: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class Match:
+    """A channel that a column may be."""
+
+    channel: str
+    likeness: float
+
+
+def split_unit(header: str) -> Named:
+    """Return a header as name and unit.
+
+    >>> split_unit("Manifold Pressure [kPa]")
+    Named(name='Manifold Pressure', unit='kPa')
+    >>> split_unit("oil_pressure_kPa")
+    Named(name='oil_pressure', unit='kPa')
+    """
+    text = header.strip()
+    if (found := BRACKETED.match(text)) and found["name"]:
+        return Named(found["name"], found["unit"].strip())
+    found = BEHIND.match(text)
+    if found and found["unit"].lower() in BARE_UNITS and found["unit"].lower() != found["name"].lower():
+        return Named(found["name"].strip(), found["unit"])
+    return Named(text, "")
+
+
+def fold_name(text: str) -> str:
+    """Return a name in small letters, words apart, without signs and accents.
+
+    >>> fold_name("EngineSpeed_RPM")
+    'engine speed rpm'
+    """
+    apart = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", text)
+    plain = unicodedata.normalize("NFKD", apart.casefold())
+    letters = "".join(sign for sign in plain if not unicodedata.combining(sign))
+    return " ".join(re.findall(r"[^\W_]+", letters))
+
+
+def names_of(channels: Mapping[str, Channel]) -> dict[str, str]:
+    """Return folded name -> channel (short id); the first channel in the file keeps a name."""
+    found: dict[str, str] = {}
+    for channel_id, channel in channels.items():
+        short = channel_id.removeprefix(PREFIX)
+        for name in (short.replace("_", " "), *channel.called):
+            found.setdefault(fold_name(name), short)
+    return found
+
+
+def match_columns(names: Sequence[str], known: Mapping[str, str]) -> list[list[Match]]:
+    """Return for each column the channels that it may be, the likeliest first.
+
+    A name that is known stands at 1; else likeness is that of the words in any order.
+    """
+    return [_matches(fold_name(name), known) for name in names]
+
+
+def _matches(folded: str, known: Mapping[str, str]) -> list[Match]:
+    if not folded:
+        return []
+    best: dict[str, float] = {}
+    if folded in known:
+        best[known[folded]] = 1.0
+    for name, channel in known.items():
+        likeness = fuzz.token_sort_ratio(folded, name) / 100.0
+        if len(name) < 4 or len(folded) < 4:
+            likeness = 0.99 if folded == name else 0.0
+        if likeness >= CANDIDATE_LIKENESS and best.get(channel, 0.0) < likeness:
+            best[channel] = min(likeness, 0.99) if folded != name else 1.0
+    ranked = sorted(best.items(), key=lambda item: -item[1])
+    return [Match(channel, round(likeness, 3)) for channel, likeness in ranked[: MOST_CANDIDATES + 1]]
+
+
+def assign(matches: Sequence[Sequence[Match]]) -> dict[int, Match]:
+    """Return column -> channel, each channel once: the surest first, then the first column in the file."""
+    pairs = sorted(
+        ((match.likeness, -i, match) for i, found in enumerate(matches) for match in found[:1]),
+        key=lambda pair: (pair[0], pair[1]),
+        reverse=True,
+    )
+    taken: dict[int, Match] = {}
+    used: set[str] = set()
+    for likeness, minus_i, match in pairs:
+        if likeness >= LEAST_LIKENESS and match.channel not in used:
+            taken[-minus_i] = match
+            used.add(match.channel)
+    return taken
+
+
+def reference_said(name: str, unit: str) -> str | None:
+    """Return "gauge" or "absolute" if the name or the unit of a column says it, else None."""
+    text = f"{fold_name(name)} {fold_name(unit)} {unit.lower()}"
+    absolute, gauge = ABSOLUTE_WORDS.search(text), GAUGE_WORDS.search(text)
+    if absolute and not gauge:
+        return "absolute"
+    if gauge and not absolute:
+        return "gauge"
+    return None

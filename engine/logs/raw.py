@@ -1,0 +1,58 @@
+"""A log file as columns of numbers, whatever its format: what the reader asks of each format."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from engine.logs.layout import Layout
+from engine.logs.stretch import Floats
+
+
+@dataclass(frozen=True)
+class RawColumn:
+    """A column as the file has it."""
+
+    name: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Rows of the file: their times [s] as written, and the wanted columns, NaN where nothing was written."""
+
+    times: Floats
+    columns: Mapping[int, Floats]
+    unreadable: int = 0
+
+
+class RawLog(Protocol):
+    """A file that holds columns over time."""
+
+    @property
+    def columns(self) -> Sequence[RawColumn]:
+        """The columns, without their units in the names."""
+        ...
+
+    @property
+    def time_column(self) -> int | None:
+        """The number of the column that is the time; None where each channel has times of its own."""
+        ...
+
+    @property
+    def time_note(self) -> str | None:
+        """What was assumed of the time."""
+        ...
+
+    def layout(self) -> Layout:
+        """Return the form of the file, its columns not yet told."""
+        ...
+
+    def head(self) -> Piece:
+        """Return the first rows with every column."""
+        ...
+
+    def pieces(self, wanted: Sequence[int]) -> Iterator[Piece]:
+        """Yield all rows with the wanted columns, in the order of the file."""
+        ...
