@@ -17,7 +17,7 @@ from engine.measures.run import run
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
 PAGES = sorted((DOCS / "measures").glob("*.md"))
-COMMAND = re.compile(r"^prepull measure (.*(?:\\\n.*)*)$", re.MULTILINE)
+COMMAND = re.compile(r"^prepull measure (.*(?:(?<=\\)\n.*)*)$", re.MULTILINE)
 
 
 @pytest.fixture(scope="module")

@@ -21,6 +21,8 @@ ATMOSPHERE_KPA = 101.325
 ENGINE_OFF_RPM = 50.0
 IDLE_RPM = (500.0, 1300.0)
 LEAST_SAMPLES = 5
+DOUBTFUL = frozenset({"degC", "degF", "km/h", "g/s", "ms"})
+"""Units that a column without one is taken in with a caveat: another is as usual somewhere."""
 
 NAMES = {
     "1/min": "rpm",
@@ -152,6 +154,8 @@ def meaning_of(column: str, name: str, short: str, channel: Channel, written: st
     """Return what the numbers of a column mean, from its unit, its name and the head of the log."""
     if channel.reference is not None:
         return _pressure(column, name, short, channel, written, sample)
+    if written == "share" and channel.unit == "percent":
+        return Meaning("share", 100.0, 0.0, None, "shares from 0 to 1")
     unit = known_unit(written, channel.unit) if written else None
     if written and unit is None and not _no_unit_needed(channel):
         accepted = [f"a unit of {channel.label.lower()}, as {channel.unit}"]
@@ -184,11 +188,14 @@ def _without_unit(channel: Channel, sample: Sample) -> Meaning:
     if unit == "degC" and channel.maximum < 300 and top > 150.0:
         unit = "degF"
     if unit == "percent" and 0.0 < top <= 1.0:
-        return Meaning("share", 100.0, 0.0, None, "shares from 0 to 1", "as shares from 0 to 1")
+        return Meaning(
+            "share", 100.0, 0.0, None, "shares from 0 to 1", "no unit is written; taken as shares from 0 to 1"
+        )
     if unit == "dimensionless":
         return Meaning("", 1.0, 0.0, None, "")
     scale, offset = conversion(unit, channel.unit)
-    return Meaning(unit, scale, offset, None, f"no unit written; taken as {unit}", f"in {unit}")
+    said = f"no unit is written; taken in {unit}"
+    return Meaning(unit, scale, offset, None, said, said if unit in DOUBTFUL else None)
 
 
 def _pressure(column: str, name: str, short: str, channel: Channel, written: str, sample: Sample) -> Meaning:

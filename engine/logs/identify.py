@@ -18,8 +18,8 @@ from engine.logs.column_units import (
 from engine.logs.layout import Caveat, Column, Question, shown_name
 from engine.logs.mapping import ColumnMapping
 from engine.logs.mapping import Mapping as LogMapping
-from engine.logs.naming import PREFIX, Match, assign, match_columns, names_of
-from engine.logs.raw import Piece, RawColumn, RawLog
+from engine.logs.naming import PREFIX, Match, Named, assign, match_columns, named, names_of
+from engine.logs.raw import Piece, RawLog
 from engine.logs.stretch import Floats
 from engine.model import Channel
 
@@ -47,7 +47,7 @@ class Identified:
 
 @dataclass
 class _Column:
-    raw: RawColumn
+    raw: Named
     match: Match | None
     others: list[str]
     told: ColumnMapping | None
@@ -74,7 +74,8 @@ def identify(
 def _named(raw: RawLog, channels: Mapping[str, Channel], mapping: LogMapping | None) -> dict[int, _Column]:
     known = names_of(channels)
     known = {name: channel for name, channel in known.items() if channel != "time"}
-    names = [column.name for column in raw.columns]
+    cut = [named(column.name, column.unit, known) for column in raw.columns]
+    names = [column.name for column in cut]
     written = [column.name for column in raw.layout().columns]
     told = {column.column: column for column in (mapping.columns if mapping else ())}
     matches = match_columns(names, known)
@@ -87,7 +88,7 @@ def _named(raw: RawLog, channels: Mapping[str, Channel], mapping: LogMapping | N
     ]
     taken = assign(free)
     columns = {}
-    for i, column in enumerate(raw.columns):
+    for i, column in enumerate(cut):
         said = told.get(written[i])
         match = taken.get(i)
         if said is not None:
@@ -170,6 +171,7 @@ def _told(
     used: dict[int, Use] = {}
     questions = []
     shown = []
+    assumed: dict[str, list[str]] = {}
     converted = False
     for i, column in columns.items():
         meaning, match = column.meaning, column.match
@@ -200,15 +202,12 @@ def _told(
                     converted = True
                 used[i] = Use(match.channel, meaning.scale, offset)
                 if meaning.assumed is not None:
-                    text = (
-                        f"{names[i]} is {meaning.assumed}"
-                        if "taken" in meaning.assumed
-                        else (f"{names[i]} has no unit; taken {meaning.assumed}")
-                    )
-                    caveats.append(Caveat(code="unit_assumed", text=text, channel=match.channel))
+                    assumed.setdefault(meaning.assumed, []).append(names[i])
         elif column.others and i != raw.time_column and column.told is None:
             view = view.model_copy(update={"why": "another column fits its channel better, or none well"})
         shown.append(view)
+    for what, which in assumed.items():
+        caveats.append(Caveat(code="unit_assumed", text=f"{', '.join(which)}: {what}"))
     if converted and not any(c.match and c.match.channel == "barometer" for c in columns.values()):
         text = f"the log has no air pressure; absolute pressures are counted from {ATMOSPHERE_KPA} kPa"
         caveats.append(Caveat(code="air_pressure_assumed", text=text, channel="barometer"))

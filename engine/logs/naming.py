@@ -21,7 +21,6 @@ BEHIND = re.compile(r"^(?P<name>.+?)(?:[,;:/_ ]\s*)(?P<unit>[A-Za-z°%µ]{1,6}(?
 BARE_UNITS = frozenset(
     {
         "%",
-        "afr",
         "bar",
         "c",
         "deg",
@@ -35,7 +34,6 @@ BARE_UNITS = frozenset(
         "kmh",
         "kpa",
         "kph",
-        "lambda",
         "mbar",
         "mph",
         "ms",
@@ -131,6 +129,17 @@ def _matches(folded: str, known: Mapping[str, str]) -> list[Match]:
             best[channel] = min(likeness, 0.99) if folded != name else 1.0
     ranked = sorted(best.items(), key=lambda item: -item[1])
     return [Match(channel, round(likeness, 3)) for channel, likeness in ranked[: MOST_CANDIDATES + 1]]
+
+
+def named(header: str, unit: str, known: Mapping[str, str]) -> Named:
+    """Return the name and the unit of a column: its header whole where that is a known name, else cut.
+
+    A unit that stands by itself in the file goes before one in the header.
+    """
+    if fold_name(header) in known:
+        return Named(header, unit)
+    cut = split_unit(header)
+    return Named(cut.name, unit or cut.unit)
 
 
 def assign(matches: Sequence[Sequence[Match]]) -> dict[int, Match]:

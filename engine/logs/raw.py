@@ -12,7 +12,7 @@ from engine.logs.stretch import Floats
 
 @dataclass(frozen=True)
 class RawColumn:
-    """A column as the file has it."""
+    """A column as the file has it: its name as written, and its unit where that stands by itself."""
 
     name: str
     unit: str

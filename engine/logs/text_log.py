@@ -60,8 +60,8 @@ class TextLog:
         refuse_what_is_no_text_log(head)
         self.form: TextForm = sniff(head, mapping, whole=path.stat().st_size <= len(head))
         self.columns: Sequence[RawColumn] = [
-            RawColumn(split.name, unit.strip().strip("[]()") or split.unit)
-            for split, unit in zip(map(split_unit, self.form.names), self.form.units, strict=True)
+            RawColumn(name, unit.strip().strip("[]()"))
+            for name, unit in zip(self.form.names, self.form.units, strict=True)
         ]
         text, _ = decode_head(head)
         rows = text.splitlines()[self.form.first_data_line - 1 :][:50]
@@ -109,7 +109,7 @@ class TextLog:
 
     def _find_time(self, names: frozenset[str]) -> int:
         """Return the column of the time: by its name, the whole of it or its first or last word."""
-        folded = [fold_name(column.name) for column in self.columns]
+        folded = [fold_name(split_unit(column.name).name) for column in self.columns]
         for i, name in enumerate(folded):
             if name in names:
                 return i
@@ -122,7 +122,8 @@ class TextLog:
         raise LogError("no_time", message, ("a column called time, in s, ms or as a clock",))
 
     def _time_scale(self) -> float:
-        unit = self.columns[self.time_column].unit.strip().lower()
+        column = self.columns[self.time_column]
+        unit = (column.unit or split_unit(column.name).unit).strip().lower()
         if unit in TIME_UNITS:
             return TIME_UNITS[unit]
         times = self._head.columns[self.time_column]

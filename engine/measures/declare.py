@@ -39,6 +39,8 @@ class Input:
     help: str = ""
     for_conversion: bool = False
     """Matters only where a pressure is typed against the other reference."""
+    matters_with: str | None = None
+    """Matters only where this other reading was given."""
 
     def __post_init__(self) -> None:
         if (self.kind == "pressure") != (self.reference is not None):

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import math
 
+from engine.measures.declare import Given, wrong
 from engine.measures.oil_viscosity import ZERO_CELSIUS_K
 from engine.measures.pipe_flow import GRAVITY_M_S2, Pipe, full_flow, half_full_flow
 
 RESTRICTOR_CD = 0.7
 WIDEST_BORE_M = 0.06
+DEGREES_PER_RADIAN = 180.0 / math.pi
+
+FEED_BY_BEARING_M3_S = {"journal": 4.0e-3 / 60.0, "ball": 2.0e-3 / 60.0}
+"""Oil that a hot bearing passes at full oil pressure; common practice, half to twice of it is met."""
 
 
 def oil_density(temperature_k: float) -> float:
@@ -77,3 +82,42 @@ def smallest_bore(pipe: Pipe, fall: float, slope: float, viscosity: float, neede
         middle = (low + high) / 2.0
         low, high = (low, middle) if carries(middle) else (middle, high)
     return high
+
+
+def feed_flow(given: Given, density: float) -> float:
+    """Return the oil flow [m3/s] to the turbocharger: measured, through the restrictor, or by the bearing."""
+    measured, restrictor = given.optional("feed"), given.optional("restrictor")
+    if measured is not None:
+        return measured
+    if restrictor is None:
+        return FEED_BY_BEARING_M3_S[given.picked("bearing") or "journal"]
+    pressure = given.optional("feed_pressure")
+    if pressure is None:
+        message = "the flow through a restrictor needs the oil pressure ahead of it"
+        raise wrong("feed_pressure", None, message, ("400 kPa gauge",))
+    return restrictor_flow(restrictor, pressure, density)
+
+
+def flattest_slope(given: Given) -> float:
+    """Return the fall per length of the flattest piece: as measured, or the mean of the whole drain."""
+    fall, length, flattest = given.number("fall"), given.number("length"), given.optional("flattest")
+    if fall > length:
+        message = "the drain cannot fall further than it is long"
+        raise wrong("fall", f"{1e3 * fall:g} mm", message, (f"up to {1e3 * length:g} mm",))
+    mean = fall / length
+    if flattest is None:
+        return mean
+    if math.sin(flattest) > mean + 0.02:
+        steepest = DEGREES_PER_RADIAN * math.asin(max(-1.0, min(1.0, mean)))
+        message = "the flattest piece cannot be steeper than the drain as a whole"
+        raise wrong("flattest", None, message, (f"up to {steepest:.0f} deg",))
+    return min(math.sin(flattest), mean)
+
+
+def end_height(given: Given) -> float | None:
+    """Return the height [m] of the lower end over the oil, below zero where it ends under it, if read."""
+    above, under = given.optional("end_above_oil"), given.optional("end_under_oil")
+    if above is not None and under is not None:
+        message = "the drain ends either above the oil or under it"
+        raise wrong("end_under_oil", f"{1e3 * under:g} mm", message, ("leave out one of the two",))
+    return above if under is None else -under

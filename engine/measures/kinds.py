@@ -33,6 +33,8 @@ KindName = Literal[
     "angle",
     "force",
     "pressure_rate",
+    "throughput",
+    "thermal_power",
     "choice",
 ]
 Reference = Literal["gauge", "absolute"]
@@ -74,6 +76,8 @@ KINDS: dict[KindName, Kind] = {
     "viscosity": Kind("meter ** 2 / second", "mm2/s", "14 mm2/s"),
     "angle": Kind("radian", "deg", "30 deg"),
     "force": Kind("newton", "N", "680 N"),
+    "throughput": Kind("pascal * meter ** 3 / second", "Pa*m3/s", "1.7 Pa*m3/s"),
+    "thermal_power": Kind("watt", "W", "20 W"),
     "pressure_rate": Kind("pascal / second", "kPa/min", "20 kPa/min"),
     "choice": Kind("dimensionless", "", ""),
 }

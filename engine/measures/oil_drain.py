@@ -18,45 +18,18 @@ from engine.measures.declare import (
     Told,
     wrong,
 )
-from engine.measures.drain_flow import head_of_pressure, oil_density, restrictor_flow, smallest_bore
+from engine.measures.drain_flow import (
+    DEGREES_PER_RADIAN,
+    end_height,
+    feed_flow,
+    flattest_slope,
+    head_of_pressure,
+    oil_density,
+    smallest_bore,
+)
 from engine.measures.limits import Implied, Limits, judge
 from engine.measures.oil_viscosity import AT_40, AT_100, GRADE, oil_given
 from engine.measures.pipe_flow import Pipe, full_flow, half_full_flow
-
-FEED_BY_BEARING_M3_S = {"journal": 4.0e-3 / 60.0, "ball": 2.0e-3 / 60.0}
-"""Oil that a hot bearing passes at full oil pressure; common practice, half to twice of it is met."""
-
-DEGREES_PER_RADIAN = 180.0 / math.pi
-
-
-def feed_flow(given: Given, density: float) -> float:
-    """Return the oil flow [m3/s] to the turbocharger: measured, through the restrictor, or by the bearing."""
-    measured, restrictor = given.optional("feed"), given.optional("restrictor")
-    if measured is not None:
-        return measured
-    if restrictor is None:
-        return FEED_BY_BEARING_M3_S[given.picked("bearing") or "journal"]
-    pressure = given.optional("feed_pressure")
-    if pressure is None:
-        message = "the flow through a restrictor needs the oil pressure ahead of it"
-        raise wrong("feed_pressure", None, message, ("400 kPa gauge",))
-    return restrictor_flow(restrictor, pressure, density)
-
-
-def flattest_slope(given: Given) -> float:
-    """Return the fall per length of the flattest piece: as measured, or the mean of the whole drain."""
-    fall, length, flattest = given.number("fall"), given.number("length"), given.optional("flattest")
-    if fall > length:
-        message = "the drain cannot fall further than it is long"
-        raise wrong("fall", f"{1e3 * fall:g} mm", message, (f"up to {1e3 * length:g} mm",))
-    mean = fall / length
-    if flattest is None:
-        return mean
-    if math.sin(flattest) > mean + 0.02:
-        steepest = DEGREES_PER_RADIAN * math.asin(max(-1.0, min(1.0, mean)))
-        message = "the flattest piece cannot be steeper than the drain as a whole"
-        raise wrong("flattest", None, message, (f"up to {steepest:.0f} deg",))
-    return min(math.sin(flattest), mean)
 
 
 def compute(given: Given) -> Computed:
@@ -71,8 +44,8 @@ def compute(given: Given) -> Computed:
     froth, froth_density = viscosity * foam, density / foam
     bends, tight = given.number("bends"), given.optional("tight_bends") or 0.0
     pipe = Pipe(given.number("bore"), given.number("length"), tight, bends)
-    under = max(-given.number("end_above_oil"), 0.0) if given.has("end_above_oil") else 0.0
-    fall = given.number("fall") - under
+    end = end_height(given)
+    fall = given.number("fall") + min(end or 0.0, 0.0)
     needed = feed_flow(given, density)
     full = full_flow(pipe, fall, froth) / foam
     half = half_full_flow(pipe.bore, slope, froth) / foam
@@ -96,7 +69,9 @@ def compute(given: Given) -> Computed:
     # Not shown; only so that the doubt of readings that are judged as they stand comes with the results.
     if given.has("housing_bore"):
         results["bore_share"] = given.number("bore") / given.number("housing_bore")
-    for name in ("flattest", "end_above_oil", "clocking"):
+    if end is not None:
+        results["end_height"] = end
+    for name in ("flattest", "clocking"):
         if given.has(name):
             results[name] = given.number(name)
     return results
@@ -133,8 +108,9 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
 def _caveats(given: Given) -> list[str]:
     caveats = []
     if not given.has("feed") and not given.has("restrictor"):
+        bearing = given.picked("bearing") or "journal"
         caveats.append(
-            "The feed is taken by the kind of bearing; half to twice of it is met. Catch and time it."
+            f"The feed is what a {bearing} bearing usually passes; half to twice is met. Catch it."
         )
     elif not given.has("feed"):
         caveats.append("The bearing behind the restrictor takes part of the pressure, so less may come.")
@@ -142,7 +118,7 @@ def _caveats(given: Given) -> list[str]:
         caveats.append("The viscosity is that of a usual oil of the grade; it can be a fifth off.")
     if not given.has("flattest"):
         caveats.append("The slope is taken as even; one flat piece or a sag holds oil back.")
-    if not given.has("end_above_oil"):
+    if end_height(given) is None:
         caveats.append("The drain is taken to end above the oil level.")
     return caveats
 
@@ -166,8 +142,8 @@ def _findings(given: Given, results: Results, limits: Limits) -> list[Implied]:
 def _low_end(results: Results, limits: Limits) -> list[Implied]:
     """Return whether it ends too low or leaves too far off straight down; both must be sound to clear."""
     checks = []
-    if results.has("end_above_oil"):
-        checks.append(_judge(results, limits, "turbo_drain_end_height", "end_above_oil", 1e3))
+    if results.has("end_height"):
+        checks.append(_judge(results, limits, "turbo_drain_end_height", "end_height", 1e3))
     if results.has("clocking"):
         checks.append(_judge(results, limits, "turbo_drain_clocking", "clocking", DEGREES_PER_RADIAN))
     bad = [check for check in checks if check.state == "present"]
@@ -241,11 +217,19 @@ MEASURE = Measure(
             "end_above_oil",
             "Lower end above the oil level of the standing engine",
             "length",
-            ("-200 mm", "600 mm"),
+            ("0 mm", "600 mm"),
             False,
             doubt="5 mm",
             example="40 mm",
-            help="Below zero where it ends under the oil.",
+        ),
+        Input(
+            "end_under_oil",
+            "Lower end under the oil level, if it is",
+            "length",
+            ("0 mm", "300 mm"),
+            False,
+            doubt="5 mm",
+            example="20 mm",
         ),
         Input(
             "clocking",

@@ -98,7 +98,9 @@ def _judge_one(given: Given, reading: OilReading, uncertainty: float, limits: Li
     overridden = False
     if by_maker is not None:
         implied.append(by_maker)
-        surely_met = by_maker.strength <= 1.0 - SURE_TO_BE_ABSENT and reading.is_hot(limits)
+        # The figure for 3,000 rpm excuses nothing at 5,000; it only asks for no less there.
+        at_its_speed = reading.speed_rpm <= 1.1 * given.number("maker_speed")
+        surely_met = by_maker.strength <= 1.0 - SURE_TO_BE_ABSENT and reading.is_hot(limits) and at_its_speed
         low = [i for i in by_rule if i.finding == by_maker.finding == LOW_AT_SPEED and i.state != "absent"]
         if surely_met and low:
             overridden = True
@@ -261,8 +263,12 @@ def _say(told: Judged, given: Given, ones: Sequence[_One], present: set[str]) ->
         told.says.append(
             "Hot oil at more than a relief valve should let through. Look at the relief and the filter."
         )
-    if not told.says and running:
-        told.says.append("No reading is under the limits. Note them with oil temperature for the next time.")
+    if not told.says and any(one.reading.speed_rpm == 0.0 for one in ones):
+        told.says.append("With the engine stopped the gauge shows about nothing, as it should.")
+    if not present and running and not any(one.overridden for one in ones):
+        told.says.append("No reading is under the limits. Note them with the oil temperature for next time.")
+    if not told.says:
+        told.says.append("No limit speaks of these speeds. Read at hot idle, at 2,000 and at 3,000 rpm.")
     told.caveats += _patterns(running)
 
 

@@ -216,7 +216,7 @@ def shown(kind: KindName, unit: str, si: float, *, width: bool = False) -> float
 
 
 def _shown_scale(kind: KindName, unit: str) -> tuple[float, float]:
-    if not unit:
+    if not unit or unit == KINDS["throughput"].shown:
         return 1.0, 0.0
     top, *under = pint_name(unit).split("/")
     name = "/".join([top, *(part.replace("*", "/") for part in under)])
@@ -372,6 +372,7 @@ def _range_caveats(measure: Measure, readings: _Readings) -> list[str]:
 
 
 def _assumption_caveats(measure: Measure, readings: _Readings) -> list[str]:
+    given = {*readings.typed, *readings.chosen} - readings.assumed
     references = {item.name: item.reference for item in measure.inputs}
     converted = any(
         typed.reference is not None and typed.reference != references[name]
@@ -381,6 +382,8 @@ def _assumption_caveats(measure: Measure, readings: _Readings) -> list[str]:
     assumed = [
         item
         for item in measure.inputs
-        if item.name in readings.assumed and (converted or not item.for_conversion)
+        if item.name in readings.assumed
+        and (converted or not item.for_conversion)
+        and (item.matters_with is None or item.matters_with in given)
     ]
     return [f"{item.label} was not given; taken as {item.default}." for item in assumed]

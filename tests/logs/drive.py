@@ -129,11 +129,11 @@ def drive(pulls: int = 3, pull_s: float = 5.0, start_rpm: float = 2500.0, top_rp
     vacuum = -65.0 + 0.6 * np.minimum(throttle, 100.0)
     ready = PLATEAU_KPA / (1.0 + np.exp(-(speed - 3300.0) / 220.0))
     target = np.where(opened, PLATEAU_KPA, np.minimum(vacuum + 10.0, PLATEAU_KPA))
-    boost = _second_order(np.where(opened, ready, vacuum), np.where(opened, 0.35, 0.12))
+    boost = second_order(np.where(opened, ready, vacuum), np.where(opened, 0.35, 0.12))
     duty = np.where(opened, np.clip(60.0 + 1.5 * (target - boost), 0.0, 95.0), 0.0)
     asked = np.where(boost > 0.0, np.interp(boost, (0.0, 50.0, 150.0), (0.95, 0.88, 0.80)), 1.0)
     overrun = (throttle < 4.0) & (speed > 1500.0)
-    burnt = slowed(np.where(overrun, 1.38, _late(asked, 0.15)), 0.1)
+    burnt = slowed(np.where(overrun, 1.38, late(asked, 0.15)), 0.1)
     zeros = np.zeros(count)
     forward = np.where(opened, 0.35, np.where(overrun, -0.15, 0.0))
     channels = {
@@ -233,12 +233,13 @@ def slowed(values: Floats, tau: float) -> Floats:
     return out
 
 
-def _late(values: Floats, seconds: float) -> Floats:
+def late(values: Floats, seconds: float) -> Floats:
+    """Give the values later by `seconds`."""
     count = round(seconds / STEP_S)
     return np.concatenate((np.full(count, values[0]), values[:-count]))
 
 
-def _second_order(values: Floats, tau: Floats) -> Floats:
+def second_order(values: Floats, tau: Floats) -> Floats:
     """Follow with a damping of 0.8: an overshoot of a few per cent."""
     out = np.empty_like(values)
     state, rate = float(values[0]), 0.0

@@ -126,7 +126,7 @@ def test_oil_out_of_grade_moves_the_right_cause(source: KnowledgeSource, triage:
     assert [(f.id, f.state) for f in answer.facts.findings] == [("oil_wrong_grade_found", "present")]
     after = triage.answer(TriageRequest(findings=answer.facts.findings), Options(causes=1000))
     assert after.conflicts == []
-    cause = next(c for c in after.causes or () if c.id == "oil_grade_wrong")
+    cause = next(c for c in after.causes or () if c.id == "oil_wrong_grade")
     assert cause.probability > 5 * cause.prior
 
 

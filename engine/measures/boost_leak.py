@@ -1,0 +1,356 @@
+"""Boost leak: what a pressure that falls in the plugged inlet says of the air lost at full boost."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from engine.measures.declare import (
+    ATMOSPHERE,
+    Computed,
+    Formula,
+    Given,
+    Input,
+    Measure,
+    Output,
+    Published,
+    Reported,
+    Results,
+    Told,
+    wrong,
+)
+from engine.measures.limits import Limits, judge
+from engine.measures.orifice import GAS_CONSTANT_AIR, critical_ratio, orifice_diameter, orifice_mass_flow
+
+MATTERS_SHARE = 0.03
+"""A leak that takes this share of the air is felt: common practice."""
+
+MOST_DROP_SHARE = 0.10
+
+
+def leak_throughput(volume: float, start: float, end: float, seconds: float) -> float:
+    """Return the leak [Pa m3/s] of a stiff vessel of a volume [m3] whose pressure falls [Pa to Pa] in a time [s].
+
+    ``Q = V (p1 - p2) / t``
+
+    >>> round(leak_throughput(0.010, 201_325.0, 196_325.0, 30.0), 4)
+    1.6667
+
+    Source: ideal gas law at constant temperature, as in ASTM E2930.
+    """
+    return volume * (start - end) / seconds
+
+
+def mass_flow_of(throughput: float, temperature: float) -> float:
+    """Return the mass flow [kg/s] of air of a throughput [Pa m3/s] at a temperature [K]: ``m = Q / (R T)``.
+
+    >>> mass_flow_of(15.0, 293.15)
+    0.0001782...
+    """
+    return throughput / (GAS_CONSTANT_AIR * temperature)
+
+
+def slope(times: Sequence[float], values: Sequence[float]) -> float:
+    """Return the least-squares slope of values over times.
+
+    >>> slope((0.0, 1.0, 2.0), (10.0, 8.0, 6.0))
+    -2.0
+    """
+    middle_t, middle_v = math.fsum(times) / len(times), math.fsum(values) / len(values)
+    across = math.fsum((t - middle_t) ** 2 for t in times)
+    return math.fsum((t - middle_t) * (v - middle_v) for t, v in zip(times, values, strict=True)) / across
+
+
+def engine_air(
+    displacement: float, speed_rpm: float, filling: float, pressure: float, temperature: float
+) -> float:
+    """Return the air [kg/s] that a four-stroke engine takes at a manifold pressure [Pa abs].
+
+    ``m = eta V n / 2 * p / (R T)`` with the displacement [m3], the speed [1/min] and the filling (volumetric
+    efficiency against the manifold, dimensionless).
+
+    >>> round(engine_air(2.0e-3, 6000.0, 0.9, 250e3, 320.0), 3)
+    0.245
+
+    Source: ideal gas law; handbook.
+    """
+    return filling * displacement * speed_rpm / 60.0 / 2.0 * pressure / (GAS_CONSTANT_AIR * temperature)
+
+
+def _pressures(given: Given) -> tuple[float, float, float]:
+    """Return the pressure at the start and the end [Pa abs] and the time between [s], from either form."""
+    trace, times = given.many("pressures"), given.many("times")
+    if trace or times:
+        if len(trace) != len(times) or len(trace) < 3:
+            raise wrong("times", None, "a trace needs a time for each pressure, three of each at least")
+        if any(b <= a for a, b in zip(times, times[1:], strict=False)):
+            raise wrong("times", None, "the times do not rise")
+        fall = -slope(times, trace)
+        span = times[-1] - times[0]
+        middle = math.fsum(trace) / len(trace)
+        return middle + fall * span / 2.0, middle - fall * span / 2.0, span
+    start, end, seconds = given.optional("start"), given.optional("end"), given.optional("time")
+    for name, value in (("start", start), ("end", end), ("time", seconds)):
+        if value is None:
+            raise wrong(name, None, "needed, or a trace: pressures and times", ("120 kPa gauge",))
+    assert start is not None and end is not None and seconds is not None
+    return start, end, seconds
+
+
+def compute(given: Given) -> Computed:
+    """Return the leak, the hole that would leak so, and what it takes at the target boost."""
+    start, end, seconds = _pressures(given)
+    air = given.number("atmosphere")
+    temperature = given.number("temperature")
+    warmer = given.optional("temperature_end")
+    if warmer is not None:
+        # Air that cools falls in pressure without a leak: count the end as it would be at the first temperature.
+        end *= temperature / warmer
+    if end > start:
+        raise wrong("end", None, "the pressure rises: it is being fed, or the air is warming")
+    if end <= air:
+        raise wrong("end", None, "nothing is left above the air pressure: read sooner")
+    throughput = leak_throughput(given.number("volume"), start, end, seconds)
+    leak = mass_flow_of(throughput, temperature)
+    coefficient = given.number("coefficient")
+    mean = (start + end) / 2.0
+    hole = orifice_diameter(leak, coefficient, mean, air, temperature)
+    found: dict[str, float] = {
+        "throughput": throughput,
+        "leak": leak,
+        "leak_volume": throughput / 101_325.0 * 293.15 / temperature,
+        "fall": (start - end) / seconds,
+        "hole": hole,
+    }
+    target = given.optional("target")
+    if target is None:
+        return found
+    charge = given.number("charge_temperature")
+    area = math.pi / 4.0 * hole * hole
+    at_target = orifice_mass_flow(area, coefficient, target, air, charge)
+    found["leak_at_target"] = at_target
+    flow = given.optional("engine_flow")
+    if flow is None and given.has("displacement") and given.has("speed"):
+        displacement, speed = given.number("displacement"), given.number("speed")
+        flow = engine_air(displacement, speed, given.number("filling"), target, charge)
+    if flow is not None:
+        if flow <= 0.0:
+            raise wrong("engine_flow", None, "an engine at full load takes some air")
+        found["share"] = at_target / flow
+        found["hole_that_matters"] = orifice_diameter(MATTERS_SHARE * flow, coefficient, target, air, charge)
+    return found
+
+
+def tell(given: Given, results: Results, limits: Limits) -> Told:
+    """Say which size of leak this is, and what to do next."""
+    start, end, _ = _pressures(given)
+    air = given.number("atmosphere")
+    fall = results.value("fall") * 60.0 / 1000.0
+    says = [
+        f"It loses what a round hole of {1e3 * results.value('hole'):.2f} mm would "
+        f"({fall:.1f} kPa a minute in this volume)."
+    ]
+    caveats = ["Hoses give way, so this screens and does not certify (ASTM E2930 is for stiff vessels only)."]
+    if (start - end) > MOST_DROP_SHARE * start:
+        caveats.append("The pressure fell by more than a tenth; a shorter time tells the leak more sharply.")
+    if end / air * critical_ratio() < 1.0:
+        caveats.append("The leak is not choked at so low a test pressure, and was reckoned as such.")
+    if given.optional("temperature_end") is None:
+        caveats.append("1 K colder at the end looks like 0.7 kPa lost: let the air settle first.")
+    findings = [judge(limits, "boost_leak_rate_by_decay", fall, results.uncertainty("fall") * 60.0 / 1000.0)]
+    if results.has("share"):
+        share = 100.0 * results.value("share")
+        matters = 1e3 * results.value("hole_that_matters")
+        says.append(
+            f"At the target boost it would take {share:.1f} % of the engine's air; a hole of {matters:.1f} mm "
+            f"takes {100 * MATTERS_SHARE:.0f} %."
+        )
+        findings.append(judge(limits, "boost_leak_share", share, 100.0 * results.uncertainty("share")))
+    if any(implied.state == "present" for implied in findings):
+        says.append("Find it with soapy water along every joint, the throttle shaft and the valve hoses.")
+    else:
+        says.append("Small enough to look elsewhere first for missing boost.")
+    # A large inlet can lose much air slowly: the rate alone would then clear what the share does not.
+    agree = len({implied.state for implied in findings} - {"unknown"}) < 2
+    measurements = [Reported("boost_leak_rate", round(fall, 2), "kPa/min")] if agree else []
+    return Told(says=says, caveats=caveats, findings=findings, measurements=measurements)
+
+
+MEASURE = Measure(
+    id="boost_leak",
+    label="Boost leak by pressure decay",
+    asks="How much air does the inlet lose at full boost, from how fast its pressure falls in a test?",
+    inputs=(
+        ATMOSPHERE,
+        Input(
+            "volume",
+            "Volume of the plugged inlet: pipes, intercooler, manifold",
+            "volume",
+            ("0.5 L", "200 L"),
+            doubt="15 %",
+            help="Count pipes as bore area times length; an intercooler holds 3 to 10 L.",
+        ),
+        Input(
+            "start",
+            "Pressure at the start",
+            "pressure",
+            ("5 kPa gauge", "400 kPa gauge"),
+            needed=False,
+            reference="absolute",
+            doubt="0.5 kPa",
+            example="100 kPa gauge",
+        ),
+        Input(
+            "end",
+            "Pressure at the end",
+            "pressure",
+            ("0 kPa gauge", "400 kPa gauge"),
+            needed=False,
+            reference="absolute",
+            doubt="0.5 kPa",
+            example="95 kPa gauge",
+        ),
+        Input("time", "Time between", "time", ("1 s", "3600 s"), needed=False, doubt="0.5 s"),
+        Input(
+            "pressures",
+            "Or a trace: pressures",
+            "pressure",
+            ("0 kPa gauge", "400 kPa gauge"),
+            needed=False,
+            reference="absolute",
+            doubt="0.5 kPa",
+            many=True,
+            at_least=3,
+            at_most=500,
+            example="100/98.4/96.7/95 kPa gauge",
+        ),
+        Input(
+            "times",
+            "Times of the trace",
+            "time",
+            ("0 s", "3600 s"),
+            needed=False,
+            many=True,
+            at_least=3,
+            at_most=500,
+            example="0/10/20/30 s",
+        ),
+        Input(
+            "temperature",
+            "Temperature of the air in it",
+            "temperature",
+            ("-30 degC", "80 degC"),
+            False,
+            "20 degC",
+            doubt="3 K",
+        ),
+        Input(
+            "temperature_end",
+            "Temperature at the end, if it changed",
+            "temperature",
+            ("-30 degC", "80 degC"),
+            False,
+            doubt="0.5 K",
+        ),
+        Input(
+            "target",
+            "Target boost",
+            "pressure",
+            ("10 kPa gauge", "400 kPa gauge"),
+            needed=False,
+            reference="absolute",
+            doubt="2 %",
+            example="150 kPa gauge",
+        ),
+        Input(
+            "charge_temperature",
+            "Charge air temperature at full load",
+            "temperature",
+            ("0 degC", "150 degC"),
+            False,
+            "50 degC",
+            doubt="10 K",
+            matters_with="target",
+        ),
+        Input(
+            "engine_flow",
+            "Air that the engine takes at full load",
+            "mass_flow",
+            ("5 g/s", "2000 g/s"),
+            False,
+            doubt="10 %",
+            example="200 g/s",
+        ),
+        Input(
+            "displacement",
+            "Or: displacement",
+            "volume",
+            ("0.3 L", "12 L"),
+            False,
+            doubt="1 %",
+            example="2.0 L",
+        ),
+        Input(
+            "speed",
+            "and engine speed at full load",
+            "engine_speed",
+            ("1000 rpm", "15000 rpm"),
+            False,
+            doubt="2 %",
+            example="6000 rpm",
+        ),
+        Input("filling", "Filling against the manifold", "ratio", ("0.4", "1.3"), False, "0.9", doubt="0.1"),
+        Input(
+            "coefficient",
+            "Discharge coefficient of the leak",
+            "ratio",
+            ("0.3", "1"),
+            False,
+            "0.7",
+            doubt="0.1",
+            matters_with="displacement",
+            help="0.6 to 0.85 for sharp edges; a real leak is known to a fifth at best.",
+        ),
+    ),
+    outputs=(
+        Output("throughput", "Leak", "throughput"),
+        Output("leak", "Leak at the test pressure", "mass_flow"),
+        Output("leak_volume", "The same as air at 101.325 kPa and 20 degC", "volume_flow"),
+        Output("fall", "Pressure lost", "pressure_rate"),
+        Output("hole", "Round hole that leaks so", "length"),
+        Output("leak_at_target", "Leak at the target boost", "mass_flow"),
+        Output("share", "Share of the engine's air lost", "fraction"),
+        Output("hole_that_matters", "Round hole that takes 3 % of the air", "length"),
+    ),
+    formulas=(
+        Formula("Q = V (p1 - p2) / t", "astm_e2930"),
+        Formula("m = Q / (R T)", "astm_e2930"),
+        Formula(
+            "m = Cd A p1 sqrt(k/(R T)) (2/(k+1))^((k+1)/(2(k-1))) when p2/p1 <= 0.528, else Saint-Venant",
+            "naca_1135",
+        ),
+    ),
+    assumes=(
+        "The inlet is stiff and the air keeps its temperature; valves and rings leak none of it.",
+        "The leak is one sharp-edged hole; several small ones of the same area lose as much.",
+        "With every port plugged; a crankcase vent left open to the inlet counts as a leak.",
+    ),
+    compute=compute,
+    tell=tell,
+    example={
+        "volume": "10 L",
+        "start": "100 kPa gauge",
+        "end": "95 kPa gauge",
+        "time": "30 s",
+        "target": "150 kPa gauge",
+        "engine_flow": "200 g/s",
+        "coefficient": "1.0",
+    },
+    cautions=("pressurised_pipes", "compressed_air_eye"),
+    limits=("boost_leak_rate_by_decay", "boost_leak_share"),
+    published=(
+        Published("throughput", 1.6667, 1e-3, "ideal gas law, worked by hand"),
+        Published("leak_volume", 0.98692, 1e-3, "ideal gas law, worked by hand"),
+        Published("hole", 0.2318, 2e-3, "choked flow at the mean pressure, worked by hand"),
+    ),
+)
