@@ -265,7 +265,7 @@ def _result_views(output: Output, results: Results) -> list[views.ResultView]:
     if output.name in results.one:
         return [_result_view(output, results.one[output.name], output.name, output.label)]
     return [
-        _result_view(output, result, f"{output.name}.{i}", f"{output.label}, {i + 1}")
+        _result_view(output, result, f"{output.name}.{i}", f"{output.label} {i + 1}")
         for i, result in enumerate(results.several.get(output.name, ()))
     ]
 

@@ -66,6 +66,9 @@ def _spike(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
         if beyond(limits, SPIKE, best.size):
             more = {"peak boost kPa": float(np.nanmax(boost[best.span.slice]))}
             events.append(event_of(stretch, best, SHOWN, pull.gear, more))
+    # A single small overshoot among many pulls is the controller's, after a shift above all.
+    if len(events) == 1 and events[0].size < read("once_is_enough", "kPa") and len(sizes) > 1:
+        events = []
     return Looked(events, len(sizes), max(sizes, default=None))
 
 

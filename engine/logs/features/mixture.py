@@ -11,6 +11,7 @@ from engine.logs.features.parts import (
     Held,
     Settings,
     beyond,
+    change_over,
     event_of,
     highest_held,
     median,
@@ -18,7 +19,7 @@ from engine.logs.features.parts import (
 )
 from engine.logs.features.wideband import FEATURES as WIDEBAND
 from engine.logs.segments import Segments, full_load, known, load_of
-from engine.logs.stretch import Flags, Floats, Span, Stretch, spans_of
+from engine.logs.stretch import Flags, Floats, Span, Stretch, smooth, spans_of
 from engine.measures.limits import Limits
 
 SHOWN = ("engine_speed", "throttle", "boost", "lambda", "lambda_target", "fuel_pressure", "injector_duty")
@@ -40,7 +41,7 @@ def under_boost(stretch: Stretch, segments: Segments, read: Settings) -> list[Sp
     flags: Flags = known(stretch, "boost") >= read("least_boost", "kPa")
     for cut in spans_of(stretch.channel("cut_active") > 0.5):
         flags[cut.start : cut.end + settle] = False
-    flags &= _in_pulls(stretch, segments, settle)
+    flags &= _in_pulls(stretch, segments, settle) & ~_just_risen(stretch, read)
     load = load_of(stretch)
     if load is not None:
         calm = np.zeros(load.size, dtype=bool)
@@ -50,6 +51,17 @@ def under_boost(stretch: Stretch, segments: Segments, read: Settings) -> list[Sp
         calm[:-lift] &= load[:-lift] - load[lift:] <= read("throttle_moves", "percent")
         flags &= calm & (full_load(stretch) | (load >= read("least_throttle", "percent")))
     return spans_of(flags, stretch.samples(read("hold", "s")), stretch.samples(0.1))
+
+
+def _just_risen(stretch: Stretch, read: Settings) -> Flags:
+    """Return where boost comes up fast, and shortly after: the fuel that wets the ports is missing there."""
+    boost = smooth(known(stretch, "boost"), stretch.samples(0.2))
+    window, after = stretch.samples(0.4), stretch.samples(read("after_rise", "s"))
+    fast = change_over(boost, window) > read("fast_rise_per_s", "kPa") * window * stretch.step_s
+    risen = fast.copy()
+    for run in spans_of(fast):
+        risen[run.start : run.end + after] = True
+    return risen
 
 
 def _in_pulls(stretch: Stretch, segments: Segments, settle: int) -> Flags:
