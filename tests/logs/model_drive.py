@@ -256,8 +256,9 @@ class _Loop:
             start = 0.55 * car.redline_rpm
             climb = creep * (self.rpm - start) / (0.97 * car.redline_rpm - start)
             held = max(held, full + climb)
-        if faults.get("boost_at_part_throttle", 0.0):
-            held = max(held, faults["boost_at_part_throttle"] * car.boost_kpa)
+        stuck = faults.get("boost_at_part_throttle", 0.0)
+        if stuck and self.throttle < 65.0:
+            held = max(held, stuck * car.boost_kpa)
         return held
 
     @property
