@@ -91,6 +91,12 @@ STEPS = {
 """Resolution of a fine and of a coarse logger, in the kept unit (common practice)."""
 
 
+NEVER_NEGATIVE = frozenset(
+    {"throttle", "pedal", "boost_duty", "injector_duty", "injector_pulse", "road_speed", "air_mass_flow"}
+    | {"driven_wheel_speed", "undriven_wheel_speed", "engine_speed"}
+)
+
+
 @dataclass(frozen=True)
 class Recording:
     """A log whose truth is known: times [s], and the logged channels in the units of ``kb/channels.yaml``."""
@@ -143,6 +149,8 @@ def recorded(car: Car, faults: Mapping[str, float], *, short: bool = False) -> R
             spread = spread * np.clip(true["engine_speed"][places] / 3000.0, 0.0, 2.0) * 1.2
         step = STEPS[name][int(car.coarse)]
         values = true[name][places] + spread * noise
+        if name in NEVER_NEGATIVE:
+            values = np.maximum(values, 0.0)
         if name == "boost" and "map_ceiling" in faults:
             values = np.minimum(values, car.boost_kpa - faults["map_ceiling"])
         channels[name] = np.round(values / step) * step

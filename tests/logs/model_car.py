@@ -1,6 +1,6 @@
 """Boosted petrol cars as they differ from each other, all sound; drawn from a seed.
 
-The ranges are common practice for road cars of 1.2 to 4 litres with one turbocharger. What a car logs, how
+The ranges are common practice for road cars of 1.2 to 3.5 litres with one turbocharger. What a car logs, how
 often and how well, belongs to it: two loggers on the same engine show different things.
 """
 
@@ -117,7 +117,7 @@ def car_of(seed: int, *, dyno: bool | None = None, also_logged: frozenset[str] =
     def between(low: float, high: float) -> float:
         return float(rng.uniform(low, high))
 
-    displacement = between(1.2, 4.0)
+    displacement = between(1.2, 3.5)
     counts = (3, 4) if displacement < 1.6 else (4, 5) if displacement < 2.4 else (6, 8)
     gears = int(rng.integers(5, 7))
     first, top = between(3.1, 3.8), between(0.75, 0.95)
@@ -126,6 +126,14 @@ def car_of(seed: int, *, dyno: bool | None = None, also_logged: frozenset[str] =
     ratios = tuple(float(r) for r in first * (top / first) ** share)
     boost = between(60.0, 180.0)
     redline = between(6000.0, 7400.0)
+    final, tyre, air_kpa = between(3.4, 4.2), between(1.85, 2.1), between(94.0, 102.5)
+    # Cars with more torque are heavier or geared longer: in third all pull at some 0.3 to 0.5 g, and on the
+    # rollers the brake is set so that a pull takes its time.
+    torque = displacement * (1.05 * (air_kpa + boost - 12.0) - 20.0)
+    force = torque * ratios[2] * final * 0.9 * 2.0 * np.pi / tyre
+    wanted = force / (between(0.28, 0.5) * 9.80665) / 1.12
+    mass = float(np.clip(wanted, 1000.0, 2300.0))
+    final *= min(1.0, 1.2 * mass / wanted)
     thermostat = between(82.0, 93.0)
     on_dyno = bool(rng.random() < 0.45)
     warm = bool(rng.random() < 0.75)
@@ -139,13 +147,13 @@ def car_of(seed: int, *, dyno: bool | None = None, also_logged: frozenset[str] =
         cylinders=int(rng.choice(counts)),
         redline_rpm=redline,
         idle_rpm=between(720.0, 980.0),
-        mass_kg=between(1050.0, 1750.0) * (0.6 + displacement / 6.0),
+        mass_kg=wanted * 1.2 if (on_dyno if dyno is None else dyno) else mass,
         ratios=ratios,
-        final_drive=between(3.4, 4.2),
-        tyre_m=between(1.85, 2.1),
+        final_drive=final,
+        tyre_m=tyre,
         shift_s=between(0.25, 0.55),
         flat_shift=bool(rng.random() < 0.25),
-        air_kpa=between(94.0, 102.5),
+        air_kpa=air_kpa,
         air_degc=air,
         boost_kpa=boost,
         boost_taper=between(0.0, 0.12),

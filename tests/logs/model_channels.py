@@ -188,7 +188,8 @@ def mixture(scene: Scene) -> None:
     let_out = scene.size("rich_at_lift")
     if let_out:
         for start in lifts(scene):
-            burnt[start : start + 60] -= let_out
+            # The metering still counts the air that is let out: its fuel comes without it.
+            burnt[start : start + 60] = burnt[start - 5] - let_out
     scene.channels["lambda_burnt"] = burnt
     cut = overrun_cut(scene)
     if let_out:
@@ -268,7 +269,7 @@ def knock(scene: Scene) -> None:
         np.maximum(inside, size * shape, out=inside)
 
     loaded = ((c["boost"] > 20.0) & (d["engine_speed"] > 1500.0)) * 1.0
-    if car.knock_flicker > 0.3:
+    if car.knock_flicker > 0.3 and not scene.size("no_flicker"):
         for at in scene.events(0.12, loaded):
             take_out(at, float(scene.rng.uniform(0.3, 1.0)) * car.knock_flicker, 0.8)
     pulls = [number for number, phase in enumerate(d.phases) if phase.kind in ("pull", "through")]
@@ -343,7 +344,7 @@ def misfires(scene: Scene) -> None:
 
 def sensors(scene: Scene) -> None:
     """Faults of the sensors themselves."""
-    d, c, car = scene.driven, scene.channels, scene.car
+    d, c = scene.driven, scene.channels
     jump = scene.size("throttle_jumps")
     if jump:
         moving = (d["engine_speed"] > 1200.0) * 1.0
@@ -352,7 +353,4 @@ def sensors(scene: Scene) -> None:
             sign = -1.0 if c["throttle"][at] > 50.0 else 1.0
             c["throttle"][at : at + length] += sign * jump
         c["throttle"] = np.clip(c["throttle"], 0.0, 100.0)
-    below = scene.size("map_ceiling")
-    if below:
-        c["boost"] = np.minimum(c["boost"], car.boost_kpa - below)
     c.pop("lambda_burnt", None)

@@ -19,6 +19,7 @@ from tests.logs.model_script import Phase
 
 STEP_S = 0.01
 GRAVITY = 9.80665
+GATE_GAIN = 5.0
 LONGEST_PHASE_S = 30.0
 COLUMNS = (
     "engine_speed",
@@ -195,8 +196,8 @@ class _Loop:
 
     def _turbo(self, phase: Phase) -> None:
         car, faults = self.car, self.faults
-        opened = (1.0 - math.cos(min(self.throttle, 100.0) * math.pi / 200.0)) + 0.006
-        demand = 0.13 * self.rpm / 6000.0 / opened
+        opened = (1.0 - math.cos(min(self.throttle, 100.0) * math.pi / 200.0)) + 0.005
+        demand = 0.10 * self.rpm / 6000.0 / opened
         ratio = max(0.2, 1.0 / math.sqrt(1.0 + demand * demand)) if self.rpm > 60.0 else 1.0
         taper = max(0.0, min(1.0, (self.rpm / car.redline_rpm - 0.72) / 0.28))
         full = car.boost_kpa * (1.0 - car.boost_taper * taper)
@@ -219,11 +220,13 @@ class _Loop:
             start = 0.68 * car.redline_rpm
             lost = falls * max(0.0, (self.rpm - start) / (0.97 * car.redline_rpm - start))
             able = min(able, (full + 6.0 - (6.0 + lost) * min(1.0, lost)) * ready * flow)
-        gate = self._gate(full)
-        held = gate + faults.get("boost_spike", 0.0) * self._late_gate()
+        held = self._gate(full, able)
+        late = faults.get("boost_spike", 0.0)
+        if late:
+            held += (max(held, self._held_for(full + late, able)) - held) * self._late_gate(full, late)
         # A gate acts on a pressure that it sees late; its opening works against the drive.
         self.gate_sees += (self.turbo - self.gate_sees) * STEP_S / car.gate_lag_s
-        drive = able - 5.0 * max(0.0, self.gate_sees - held) if able > held else able
+        drive = able - GATE_GAIN * max(0.0, self.gate_sees - held) if able > held else able
         spool = car.spool_s * min(2.5, max(0.7, 3600.0 / max(self.rpm, 900.0)))
         rate = (drive - self.turbo) / (spool if drive > self.turbo or ratio > 0.9 else 1.0)
         self.turbo = max(0.0, self.turbo + rate * STEP_S)
@@ -233,7 +236,12 @@ class _Loop:
         wanted = ratio * (car.air_kpa + ahead)
         self.manifold += (wanted - self.manifold) * STEP_S / 0.05
 
-    def _gate(self, full: float) -> float:
+    @staticmethod
+    def _held_for(wanted: float, able: float) -> float:
+        """Return where the gate must begin to open so that boost settles at `wanted` [kPa]."""
+        return wanted - max(0.0, able - wanted) / GATE_GAIN
+
+    def _gate(self, full: float, able: float) -> float:
         """Return the boost [kPa] at which the gate begins to open, the controller having its say."""
         car, faults = self.car, self.faults
         boost = self.manifold - car.air_kpa
@@ -250,12 +258,12 @@ class _Loop:
         held = car.spring_kpa * (1.0 + gain * self.duty)
         over = faults.get("overboost", 0.0)
         if over:
-            held = max(held, full + over)
+            held = max(held, self._held_for(full + over, able))
         creep = faults.get("boost_creep", 0.0)
         if creep:
             start = 0.55 * car.redline_rpm
             climb = creep * (self.rpm - start) / (0.97 * car.redline_rpm - start)
-            held = max(held, full + climb)
+            held = max(held, self._held_for(full + climb, able))
         stuck = faults.get("boost_at_part_throttle", 0.0)
         if stuck and self.throttle < 65.0:
             held = max(held, stuck * car.boost_kpa)
@@ -267,6 +275,8 @@ class _Loop:
         return self.arrived_s < 90.0 or self.stalled_s > 0.3
 
     stalled_s = 0.0
+    spiked_s = 99.0
+    over_s = 0.0
     target = 0.0
     duty = 0.0
 
@@ -283,10 +293,16 @@ class _Loop:
         near = self.throttle > 70.0 and self.rpm > self.car.spool_rpm + 4.0 * self.car.spool_width_rpm
         self.stalled_s = self.stalled_s + STEP_S if near and self.arrived_s > 90.0 else 0.0
 
-    def _late_gate(self) -> float:
-        if self.was_below and self.turbo > 0.75 * (self.target or 1.0) and self.throttle > 50.0:
-            return 1.0
-        return 1.0 if self.arrived_s < 0.4 else math.exp(-(self.arrived_s - 0.4) / 0.15)
+    def _late_gate(self, full: float, size: float) -> float:
+        """Return how far the gate still sticks: until boost is over target by `size`, a second at most."""
+        if self.was_below or self.throttle < 50.0:
+            self.spiked_s = 0.0 if self.turbo > 0.7 * full and self.throttle > 50.0 else 99.0
+            self.over_s = 0.0
+        if self.turbo > full:
+            self.over_s += STEP_S
+        if self.spiked_s > 0.0 or self.turbo >= full + 0.85 * size or self.over_s > 0.9:
+            self.spiked_s += STEP_S
+        return math.exp(-self.spiked_s / 0.12)
 
     def _move(self, phase: Phase, brake_g: float) -> None:
         car = self.car

@@ -150,7 +150,7 @@ BOOST = (
         "boost_at_part_throttle",
         "gate shut at part throttle, of full boost",
         "share",
-        (1.35, 1.6),
+        (2.0, 3.0),
         (0.5,),
         "boost_full_at_part_throttle",
         also="overboost gate_duty_at_zero_above_target boost_spike lean_under_boost",
@@ -319,6 +319,7 @@ IGNITION = (
         (0.3,),
         "knock_retard_only_at_shift",
         needs="knock_retard",
+        fixed={"no_flicker": 1.0},
     ),
     _fault(
         "knock_heat",

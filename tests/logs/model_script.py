@@ -112,7 +112,7 @@ def _road(car: Car, rng: np.random.Generator) -> list[Phase]:
         # A driver's foot that only asks for half.
         Phase("pull", 3.0, gear=3, rpm=5200.0, throttle=float(rng.uniform(40.0, 60.0))),
         Phase("overrun", gear=3, rpm=3600.0),
-        Phase("pull", 4.0, gear=3, rpm=5200.0, throttle=float(rng.uniform(30.0, 34.0))),
+        Phase("pull", 4.0, gear=3, rpm=5200.0, throttle=float(rng.uniform(31.0, 34.0))),
         Phase("overrun", gear=3, rpm=2000.0),
         Phase("brake"),
         Phase("idle", 9.0),
