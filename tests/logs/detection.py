@@ -198,6 +198,7 @@ def main() -> int:
     asked = parser.parse_args()
     sound_cars = 10 * asked.cars if asked.sound is None else asked.sound
     jobs = jobs_of(asked.cars, sound_cars, asked.sizes, asked.through, asked.only)
+    Looker(knowledge())
     with multiprocessing.get_context("fork").Pool(asked.processes) as pool:
         looks = pool.map(look, jobs, chunksize=8)
     rows, sound = rows_of(looks)

@@ -186,7 +186,7 @@ class _Loop:
             return 1.0, 0.35
         if phase.kind == "go" and error > 1.5:
             self.foot = 15.0
-            return 30.0 if self.ground > 4.0 else 18.0, 0.0
+            return (40.0 if car.dyno else 30.0) if self.ground > 4.0 else 18.0, 0.0
         self.foot = min(max(self.foot + 2.2 * error * STEP_S, 2.0), 45.0)
         return min(max(self.foot + 5.0 * error, 1.0), 45.0), 0.0
 

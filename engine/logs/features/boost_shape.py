@@ -57,6 +57,9 @@ def _spike(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
             if not np.isnan(asked[peak]):
                 reference = max(reference, float(np.nanmax(asked[max(0, peak - within) : peak + 1])))
             size = float(inside[peak] - reference)
+            # What goes on falling, or swings, has not settled: that is no spike.
+            if _moves(after) > read("settles_within", "dimensionless") * size:
+                size = min(size, 0.0)
             if best is None or size > best.size:
                 start = pull.span.start + place
                 best = Held(size, Span(start, pull.span.start + peak + gone))
@@ -70,6 +73,12 @@ def _spike(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     if len(events) == 1 and events[0].size < read("once_is_enough", "kPa") and len(sizes) > 1:
         events = []
     return Looked(events, len(sizes), max(sizes, default=None))
+
+
+def _moves(values: Floats) -> float:
+    """Return how far values move, the outer tenths left out."""
+    low, high = np.nanquantile(values, (0.1, 0.9))
+    return float(high - low)
 
 
 def _arrivals(boost: Floats, target: Floats, rise: float) -> list[int]:
@@ -144,8 +153,11 @@ def _creep_of(stretch: Stretch, pull: Pull, read: Settings) -> tuple[Held, bool]
     low = int(np.nanargmin(levels[: max(1, levels.size // 2)]))
     end = float(levels[~np.isnan(levels)][-1])
     span = Span(pull.span.start + first + low, pull.span.end)
-    # A target that falls away under a boost that stands is no climb.
-    rise = min(end - float(levels[low]), -_fall_of_boost(stretch, span, window))
+    rise = end - float(levels[low])
+    climbs = -_fall_of_boost(stretch, span, window)
+    if climbs < read("climbs_itself", "dimensionless") * rise:
+        # A target that falls away from a boost that stands, or lags behind, is no climb.
+        rise = min(rise, climbs)
     climb, run = levels[low:], speed[low : low + levels.size - low]
     both = ~np.isnan(climb) & ~np.isnan(run)
     if both.sum() < 4 or np.std(climb[both]) < 1e-6 or np.std(run[both]) < 1e-6:

@@ -158,8 +158,8 @@ def _falls(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
 def _corners(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     """Return how far the pressure over the manifold dips in a corner or when braking.
 
-    It is held against the straights at the same kind of load (on boost or off it), so that a pump that fails
-    at load everywhere is not taken for fuel that runs to one side.
+    It is held against the straights at the same boost, so that a pump that fails at load everywhere, or a
+    regulator without its reference, is not taken for fuel that runs to one side.
     """
     read = Settings(limits, CORNER)
     over, boost = _over_manifold(stretch), known(stretch, "boost")
@@ -168,15 +168,8 @@ def _corners(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     hard, easy = read("least_acceleration", "g_0"), read("straight_below", "g_0")
     turning = (sideways >= hard) | (forward <= -hard)
     straight = (sideways < easy) & ~(np.abs(forward) >= hard)
-    on_boost = boost > read("on_boost_above", "kPa")
     hold, late = stretch.samples(read("hold", "s")), stretch.samples(read("pressure_is_late_by", "s"))
-    least = stretch.samples(read("straight_time", "s"))
-    dip = np.full(over.size, np.nan, dtype=np.float64)
-    for kind in (on_boost, ~on_boost):
-        base = over[straight & kind & ~np.isnan(over)]
-        if base.size >= least:
-            # The lower tenth, not the median: what the straights show too is nothing of the corner's.
-            dip = np.where(kind, float(np.quantile(base, 0.1)) - over, dip)
+    dip = _below_straights(over, boost, straight, read, stretch.samples(read("straight_time", "s")))
     events: list[Event] = []
     sizes: list[float] = []
     for span in spans_of(turning, stretch.samples(read("corner_time", "s")), late):
@@ -187,6 +180,22 @@ def _corners(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
         if beyond(limits, CORNER, held.size):
             events.append(event_of(stretch, held, CORNERS))
     return Looked(events, len(sizes), max(sizes, default=None))
+
+
+def _below_straights(over: Floats, boost: Floats, straight: Flags, read: Settings, least: int) -> Floats:
+    """Return how far pressure is below what the straights show at the same boost, NaN where they show none.
+
+    The lower tenth of the straights counts, not their median: what they show too is not the corner's.
+    """
+    width = read("class", "kPa")
+    number = np.floor(boost / width)
+    base = np.full(over.size, np.nan, dtype=np.float64)
+    usable = straight & ~np.isnan(over) & ~np.isnan(boost)
+    for one in np.unique(number[~np.isnan(number)]).tolist():
+        near = over[usable & (np.abs(number - one) <= 1.0)]
+        if near.size >= least:
+            base[number == one] = float(np.quantile(near, 0.1))
+    return base - over
 
 
 def _duty_of(stretch: Stretch) -> tuple[Floats, bool]:

@@ -121,13 +121,15 @@ def _only_at_shift(stretch: Stretch, segments: Segments, limits: Limits) -> Look
     read = Settings(limits, AT_SHIFT)
     flags = snaps(stretch, read)
     found = _retards(stretch, read, read("least_retard", "degree"))
-    elsewhere = [held for held in found if not _at_shift(stretch, held, flags, read)]
+    # A degree or so comes and goes everywhere: that is not knock elsewhere.
+    least = read("counts_elsewhere", "degree")
+    elsewhere = [held for held in found if held.size >= least and not _at_shift(stretch, held, flags, read)]
     benign = [held for held in found if _at_shift(stretch, held, flags, read)]
     sizes = [held.size for held in benign]
     chances = len(spans_of(flags & _under_load(stretch, read)))
     if any(beyond(limits, SEEN, held.size) for held in elsewhere):
         return Looked((), chances, 0.0)
-    if not found:
+    if not benign and not elsewhere:
         return Looked((), chances, 0.0 if chances else None)
     if elsewhere or len(benign) < round(read("least_times", "dimensionless")):
         return Looked()

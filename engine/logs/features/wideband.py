@@ -45,8 +45,8 @@ def lagged(values: Floats, start: float, tau_s: float, step_s: float) -> Floats:
 def _lag(stretch: Stretch, pull: Pull, read: Settings) -> Held | None:
     """Return the lag [s] with which lambda best follows its target into a pull, None if that is not told.
 
-    A constant distance from the target is allowed for: a lean or rich engine is not a slow sensor. A lag
-    counts only if it explains the reading far better than a prompt sensor would. Changes to leaner tell
+    A distance from the target is allowed for, constant and with boost: a lean or rich engine is not a slow
+    sensor. A lag counts only if it explains the reading far better than a prompt sensor would. Changes to leaner tell
     nothing: with the throttle shut many engines follow no target.
     """
     measured, target = known(stretch, "lambda"), known(stretch, "lambda_target")
@@ -61,15 +61,25 @@ def _lag(stretch: Stretch, pull: Pull, read: Settings) -> Held | None:
     change = median(target[lead.slice]) - median(asked[-before:])
     if not change >= read("least_change", "dimensionless") or np.isnan(start):
         return None
-    if np.isnan(asked).any() or np.isnan(shown).mean() > 0.2 or asked.size != len(look):
+    if np.isnan(asked).any() or asked.size != len(look):
         return None
+    loaded = np.clip(known(stretch, "boost")[look.slice][before:] / read("least_boost", "kPa"), 0.0, 1.0)
+    usable = ~np.isnan(shown) & ~np.isnan(loaded)
+    if usable.mean() < 0.8:
+        return None
+    basis = np.column_stack((loaded, np.ones(loaded.size)))[usable]
     misfits = []
     for tau in LAGS_S:
-        error = shown - lagged(asked, start, tau, stretch.step_s)[before:]
-        misfits.append(float(np.nanvar(error)) + read("noise", "dimensionless") ** 2)
+        error = (shown - lagged(asked, start, tau, stretch.step_s)[before:])[usable]
+        off, *_ = np.linalg.lstsq(basis, error, rcond=None)
+        misfits.append(float(np.var(error - basis @ off)) + read("noise", "dimensionless") ** 2)
     best = int(np.argmin(misfits))
     prompt = min(m for m, tau in zip(misfits, LAGS_S, strict=True) if tau <= 0.3)
     late = min(m for m, tau in zip(misfits, LAGS_S, strict=True) if tau >= 1.25)
+    if max(prompt, late) < read("told_apart_by", "dimensionless") * misfits[best]:
+        return None
+    if misfits[best] > read("worst_fit", "dimensionless") ** 2:
+        return None
     tau = LAGS_S[best]
     if max(prompt, late) < read("told_apart_by", "dimensionless") * misfits[best]:
         return None
