@@ -112,14 +112,15 @@ def jobs_of(
             continue
         wanted = fault.matter if sizes == "matter" else (*fault.matter, *fault.too_small)
         jobs += [(number, size, 1000 + seed, through) for size in wanted for seed in range(cars)]
-    return jobs
+    # By car, so that one drive serves all the faults that do not change it.
+    return sorted(jobs, key=lambda job: job[2])
 
 
 def rows_of(looks: Sequence[Look]) -> tuple[dict[tuple[int, float], Row], Row]:
     """Return a row for each fault and size, and that of the sound cars."""
     rows: dict[tuple[int, float], Row] = {}
     sound = Row("sound cars", "")
-    for seen in looks:
+    for seen in sorted(looks, key=lambda one: one.fault):
         fault = FAULTS[seen.fault] if seen.fault >= 0 else None
         row = sound
         if fault is not None:
@@ -200,7 +201,7 @@ def main() -> int:
     jobs = jobs_of(asked.cars, sound_cars, asked.sizes, asked.through, asked.only)
     Looker(knowledge())
     with multiprocessing.get_context("fork").Pool(asked.processes) as pool:
-        looks = pool.map(look, jobs, chunksize=8)
+        looks = pool.map(look, jobs, chunksize=16)
     rows, sound = rows_of(looks)
     console = Console(width=150)
     console.print(table_of(rows, sound))

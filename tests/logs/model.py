@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from engine.logs.resample import even, step_of
 from engine.logs.stretch import Floats, Stretch
 from tests.logs.model_car import Car, car_of
 from tests.logs.model_channels import everything
-from tests.logs.model_drive import STEP_S, drive
+from tests.logs.model_drive import MOVING, STEP_S, Driven, drive
 from tests.logs.model_script import script_of
 
 NOISE = {
@@ -130,9 +131,23 @@ def record(
     return recorded(car, faults or {}, short=short)
 
 
+def _as_driven(car: Car) -> Car:
+    """The car without what does not move it."""
+    return replace(car, logged=frozenset(), sample_hz=0.0, coarse=False, noise=0.0, start_degc=0.0)
+
+
+def _of_the_drive(faults: Mapping[str, float]) -> tuple[tuple[str, float], ...]:
+    return tuple(sorted((name, size) for name, size in faults.items() if name in MOVING))
+
+
+@lru_cache(maxsize=4)
+def _driven(car: Car, faults: tuple[tuple[str, float], ...], short: bool) -> Driven:
+    return drive(car, script_of(car, short=short), dict(faults))
+
+
 def recorded(car: Car, faults: Mapping[str, float], *, short: bool = False) -> Recording:
     """Return what the logger of a car recorded of a session with `faults`."""
-    driven = drive(car, script_of(car, short=short), faults)
+    driven = _driven(_as_driven(car), _of_the_drive(faults), short)
     true = everything(car, driven, faults).channels
     rng = np.random.default_rng([car.seed, 5])
     count = int(np.floor(true["boost"].size * STEP_S * car.sample_hz)) - 1

@@ -36,6 +36,20 @@ COLUMNS = (
     "phase",
     "unlocked",
 )
+MOVING = frozenset(
+    {
+        "boost_leak",
+        "overboost",
+        "boost_spike",
+        "boost_creep",
+        "boost_falls",
+        "boost_at_part_throttle",
+        "clutch_slip",
+        "tyre_slip",
+    }
+)
+"""The faults that change how the car moves or how boost comes up; all others act on what is seen."""
+
 Faults = Mapping[str, float]
 
 

@@ -86,8 +86,10 @@ def _steps(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     for pull, part in boosted_pulls(stretch, segments, read("least_boost", "kPa")):
         start = pull.span.start
         ahead = median(pressure[max(0, start - before) : start])
-        inside = median(pressure[part.slice])
-        if not np.isnan(ahead) and not np.isnan(inside):
+        # Only as boost arrives: over a long pull the coolant warms and its pressure rises by itself.
+        soon = min(part.end, part.start + stretch.samples(read("soon", "s")))
+        inside = median(pressure[part.start : soon])
+        if not np.isnan(ahead) and not np.isnan(inside) and part.start - start < stretch.samples(4.0):
             found.append(Held(inside - ahead, Span(max(0, start - before), part.end)))
     return looked_at(stretch, limits, STEPS, found, SHOWN)
 
@@ -102,7 +104,9 @@ def _fast(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
         cold = coolant[span.start]
         if np.isnan(cold) or cold > read("cold", "degC") or end - span.start < window // 2:
             continue
-        held = smooth(pressure, stretch.samples(2.0))[span.start : end]
+        held = smooth(pressure, stretch.samples(2.0))[span.start : end].copy()
+        # Once it is warm it has pressure anyway.
+        held[coolant[span.start : end] > read("not_warm", "degC")] = np.nan
         if not np.all(np.isnan(held)):
             found.append(Held(float(np.nanmax(held) - held[~np.isnan(held)][0]), Span(span.start, end)))
     return looked_at(stretch, limits, FAST, found, SHOWN)

@@ -19,7 +19,11 @@ DISAGREE = "wheel_speeds_disagree_seen_logged"
 
 
 def _flares(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
-    """The ratio of engine to wheel speed in a pull against its lowest: slip raises it, a shift cuts the pull."""
+    """The ratio of engine to wheel speed in a pull against that at gentle throttle in the same gear.
+
+    Where the log has no gear, against the lowest of the pull itself: a clutch that slips from the start of it
+    is then not seen.
+    """
     read = Settings(limits, FLARES)
     wheels = "driven_wheel_speed" if stretch.has("driven_wheel_speed") else "road_speed"
     short = stretch.samples(0.3)
@@ -27,12 +31,17 @@ def _flares(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = where(speed / road, road > read("least_road", "km/h"))
     hold = stretch.samples(read("hold", "s"))
+    gentle, gears = _gently(stretch), np.round(stretch.channel("gear"))
     found = []
     for pull in segments.pulls:
         inside = ratio[pull.span.slice]
         if len(pull.span) < 3 * hold or np.isnan(inside).mean() > 0.4:
             continue
-        base = float(np.nanquantile(inside, 0.2))
+        base = float(np.nanquantile(inside, 0.1))
+        if pull.gear is not None:
+            usual = median(where(ratio, gentle & (gears == pull.gear)))
+            # A shift under way is no gear: what is far off does not count.
+            base = usual if 0.7 * base < usual < 1.05 * base else base
         held = highest_held(100.0 * (inside / base - 1.0), hold, pull.span.start)
         if held is not None:
             found.append(Held(held.size, pull.span))

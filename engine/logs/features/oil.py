@@ -106,7 +106,10 @@ def _corner(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     read = Settings(limits, CORNER)
     pressure, speed = known(stretch, "oil_pressure"), known(stretch, "engine_speed")
     straight = _straight(stretch, read("straight_g", "g_0")) & (speed >= read("least_speed", "rpm"))
-    bins = np.where(np.isnan(speed), -1, np.floor(speed / 500.0)).astype(np.int64)
+    # Oil thins as it warms: like speeds are only alike at like temperatures.
+    warmth = np.nan_to_num(known(stretch, "oil_temperature")) // 12.0
+    bins = np.where(np.isnan(speed), -1, np.floor(speed / 500.0) + 100.0 * np.maximum(warmth, 0.0))
+    bins = bins.astype(np.int64)
     usual = np.full(stretch.length, np.nan)
     for value in np.unique(bins[bins >= 0]):
         inside = straight & (bins == value) & ~np.isnan(pressure)
@@ -121,22 +124,26 @@ def _corner(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
 
 
 def _warms(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
-    """Compare cold and hot oil at like engine speeds: good while cold, short of the rule when hot."""
+    """Hold the pressure with hot oil against that with cold oil at like engine speeds."""
     read = Settings(limits, WARMS)
-    share, oil = share_of_rule(stretch, read), known(stretch, "oil_temperature")
+    pressure, oil = known(stretch, "oil_pressure"), known(stretch, "oil_temperature")
     speed = known(stretch, "engine_speed")
-    band = (speed >= 2000.0) & (speed < read("up_to_speed", "rpm")) & _straight(stretch, 0.4)
-    cold = band & (oil <= read("cold", "degC"))
-    hot = band & (oil >= read("hot", "degC"))
+    calm = _straight(stretch, read("straight_g", "g_0")) & ~np.isnan(pressure)
     least = stretch.samples(read("least_time", "s"))
-    if int((cold & ~np.isnan(share)).sum()) < least or int((hot & ~np.isnan(share)).sum()) < least:
+    shares = []
+    hot_spans: list[int] = []
+    for low in np.arange(read("from_speed", "rpm"), read("up_to_speed", "rpm"), 500.0):
+        band = calm & (speed >= low) & (speed < low + 500.0)
+        cold = pressure[band & (oil <= read("cold", "degC"))]
+        hot = np.flatnonzero(band & (oil >= read("hot", "degC")))
+        if cold.size >= least and hot.size >= least:
+            shares.append(100.0 * float(np.median(pressure[hot])) / max(float(np.median(cold)), 1.0))
+            hot_spans.append(int(hot[0]))
+    if not shares:
         return Looked()
-    when_cold, when_hot = median(where(share, cold)), median(where(share, hot))
-    if when_cold < read("good_when_cold", "percent"):
-        return Looked()
-    places = np.flatnonzero(hot)
-    span = Span(int(places[0]), min(int(places[-1]) + 1, int(places[0]) + stretch.samples(20.0)))
-    return looked_at(stretch, limits, WARMS, [Held(when_hot, span)], SHOWN, low=True)
+    start = min(hot_spans)
+    span = Span(start, min(stretch.length, start + stretch.samples(20.0)))
+    return looked_at(stretch, limits, WARMS, [Held(float(np.quantile(shares, 0.25)), span)], SHOWN, low=True)
 
 
 def _high(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:

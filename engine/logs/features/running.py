@@ -18,16 +18,15 @@ AT_IDLE = "misfire_at_idle_logged"
 COUNTED = "misfires_counted_under_boost_logged"
 CUT = "cut_flag_seen_logged"
 
-LAG_S = 0.05
 
+def jitter(stretch: Stretch, lag_s: float) -> Floats:
+    """Return how far each engine speed [rpm] lies off the line through those `lag_s` before and after.
 
-def jitter(stretch: Stretch) -> Floats:
-    """Return how far each engine speed [rpm] lies off the line through those 0.05 s before and after.
-
-    A run-up bends little in that time, a cylinder that does not fire makes a notch.
+    A run-up bends little in that time, a cylinder that does not fire makes a notch. At idle a notch lasts
+    longer.
     """
     speed = stretch.channel("engine_speed")
-    lag = stretch.samples(LAG_S)
+    lag = stretch.samples(lag_s)
     found = np.full(stretch.length, np.nan)
     if stretch.length > 2 * lag:
         found[lag:-lag] = np.abs(speed[lag:-lag] - (speed[: -2 * lag] + speed[2 * lag :]) / 2.0)
@@ -46,7 +45,7 @@ def _worst(values: Floats, samples: int, share: float, start: int) -> Held | Non
 
 def _under_boost(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     read = Settings(limits, UNDER_BOOST)
-    uneven = jitter(stretch)
+    uneven = jitter(stretch, read("lag", "s"))
     cut = stretch.channel("cut_active") > 0.5
     uneven[cut] = np.nan
     edge, window = stretch.samples(read("edge", "s")), stretch.samples(read("window", "s"))
@@ -63,7 +62,7 @@ def _under_boost(stretch: Stretch, segments: Segments, limits: Limits) -> Looked
 
 def _at_idle(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     read = Settings(limits, AT_IDLE)
-    uneven = jitter(stretch)
+    uneven = jitter(stretch, read("lag", "s"))
     window = stretch.samples(read("window", "s"))
     found = []
     for span in segments.idle:

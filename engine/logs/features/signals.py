@@ -8,7 +8,7 @@ from engine.logs.feature import Feature, Looked
 from engine.logs.features.levels import look_for_level, looked_at
 from engine.logs.features.parts import Held, Settings, median, where
 from engine.logs.segments import Segments, known
-from engine.logs.stretch import Flags, Span, Stretch
+from engine.logs.stretch import Flags, Span, Stretch, spans_of
 from engine.measures.limits import Limits
 
 JUMPS = "throttle_reading_jumps_logged"
@@ -18,25 +18,30 @@ FAST_IDLE = "high_idle_logged"
 
 
 def _jumps(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
-    """A throttle that is elsewhere for one sample and back: no foot and no motor does that."""
+    """A throttle that is elsewhere for a moment and back: no foot and no motor does that."""
     read = Settings(limits, JUMPS)
     throttle = stretch.channel("throttle")
     if stretch.length < 3 or stretch.step_s > read("slowest_step", "s"):
         return Looked()
-    before, here, after = throttle[:-2], throttle[1:-1], throttle[2:]
+    side = stretch.samples(read("side", "s"))
+    if stretch.length <= 2 * side:
+        return Looked()
+    before, here, after = throttle[: -2 * side], throttle[side:-side], throttle[2 * side :]
     off = np.abs(here - (before + after) / 2.0)
     back = np.abs(before - after) <= read("back_within", "percent")
     spike = np.full(stretch.length, np.nan)
-    spike[1:-1] = np.where(back, off, 0.0)
+    spike[side:-side] = np.where(back, off, 0.0)
     minute = stretch.samples(60.0)
     times = round(read("least_times", "dimensionless"))
     found = []
     for start in range(0, stretch.length, minute):
-        inside = spike[start : start + minute]
-        ranked = np.sort(inside[~np.isnan(inside)])
-        if ranked.size >= max(times, stretch.samples(20.0)):
-            place = start + int(np.nanargmax(inside))
-            found.append(Held(float(ranked[-times]), Span(max(0, place - 1), place + 2)))
+        inside = np.nan_to_num(spike[start : start + minute])
+        least = 0.3 * float(inside.max(initial=0.0))
+        each = [float(inside[run.slice].max()) for run in spans_of(inside > max(least, 1.0), 1, 2 * side)]
+        ranked = np.sort(np.array([0.0] * times + each))
+        if inside.size >= stretch.samples(20.0):
+            place = start + int(np.argmax(inside))
+            found.append(Held(float(ranked[-times]), Span(max(0, place - side), place + side + 1)))
     return looked_at(stretch, limits, JUMPS, found, ("throttle", "pedal", "engine_speed"))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -42,12 +43,22 @@ def lagged(values: Floats, start: float, tau_s: float, step_s: float) -> Floats:
     return shown
 
 
-def _lag(stretch: Stretch, pull: Pull, read: Settings) -> Held | None:
-    """Return the lag [s] with which lambda best follows its target into a pull, None if that is not told.
+@dataclass(frozen=True)
+class _Answer:
+    """A pull in which the target changes: the reading, what it should follow, and how far boost is up."""
 
-    A distance from the target is allowed for, constant and with boost: a lean or rich engine is not a slow
-    sensor. A lag counts only if it explains the reading far better than a prompt sensor would. Changes to leaner tell
-    nothing: with the throttle shut many engines follow no target.
+    span: Span
+    shown: Floats
+    asked: Floats
+    first: float
+    loaded: Floats
+    settle: int
+
+
+def _answer(stretch: Stretch, pull: Pull, read: Settings) -> _Answer | None:
+    """Return the answer of the reading to a pull, None if too little was asked of it or is known.
+
+    Changes to leaner tell nothing: with the throttle shut many engines follow no target.
     """
     measured, target = known(stretch, "lambda"), known(stretch, "lambda_target")
     before, travel = stretch.samples(0.5), stretch.samples(0.15)
@@ -55,55 +66,65 @@ def _lag(stretch: Stretch, pull: Pull, read: Settings) -> Held | None:
     look = Span(lead.end, min(pull.span.end, pull.span.start + stretch.samples(read("looks_until", "s"))))
     if not len(lead) or len(look) < stretch.samples(read("looks_at_least", "s")) + before:
         return None
-    shown = measured[look.slice][before:]
     asked = target[max(0, look.start - travel) : look.end - travel]
-    start = median(measured[lead.slice])
+    first = median(measured[lead.slice])
     change = median(target[lead.slice]) - median(asked[-before:])
-    if not change >= read("least_change", "dimensionless") or np.isnan(start):
+    if not change >= read("least_change", "dimensionless") or np.isnan(first) or np.isnan(asked).any():
         return None
-    if np.isnan(asked).any() or asked.size != len(look):
+    if asked.size != len(look):
         return None
     loaded = np.clip(known(stretch, "boost")[look.slice][before:] / read("least_boost", "kPa"), 0.0, 1.0)
-    usable = ~np.isnan(shown) & ~np.isnan(loaded)
-    if usable.mean() < 0.8:
+    shown = measured[look.slice][before:]
+    if np.mean(np.isnan(shown) | np.isnan(loaded)) > 0.2:
         return None
-    basis = np.column_stack((loaded, np.ones(loaded.size)))[usable]
-    misfits = []
-    for tau in LAGS_S:
-        error = (shown - lagged(asked, start, tau, stretch.step_s)[before:])[usable]
-        off, *_ = np.linalg.lstsq(basis, error, rcond=None)
-        misfits.append(float(np.var(error - basis @ off)) + read("noise", "dimensionless") ** 2)
-    best = int(np.argmin(misfits))
-    prompt = min(m for m, tau in zip(misfits, LAGS_S, strict=True) if tau <= 0.3)
-    late = min(m for m, tau in zip(misfits, LAGS_S, strict=True) if tau >= 1.25)
-    if max(prompt, late) < read("told_apart_by", "dimensionless") * misfits[best]:
-        return None
-    if misfits[best] > read("worst_fit", "dimensionless") ** 2:
-        return None
-    tau = LAGS_S[best]
-    if max(prompt, late) < read("told_apart_by", "dimensionless") * misfits[best]:
-        return None
-    if tau > read("longest_credible", "s") and _range(stretch) >= read("least_change", "dimensionless"):
-        # It moves elsewhere: what stands still here is the mixture.
-        return None
-    return Held(tau, look)
+    return _Answer(look, shown, asked, first, loaded, before)
+
+
+def _misfit(answers: list[_Answer], tau_s: float, step_s: float) -> float:
+    """Return the mean square by which the readings differ from their targets with a lag.
+
+    A distance from the target is allowed for, constant and with boost, the same in all pulls: a lean or rich
+    engine is not a slow sensor.
+    """
+    errors, rows = [], []
+    for one in answers:
+        errors.append(one.shown - lagged(one.asked, one.first, tau_s, step_s)[one.settle :])
+        rows.append(np.column_stack((one.loaded, np.ones(one.loaded.size))))
+    error, basis = np.concatenate(errors), np.concatenate(rows)
+    usable = ~np.isnan(error) & ~np.isnan(basis).any(axis=1)
+    off, *_ = np.linalg.lstsq(basis[usable], error[usable], rcond=None)
+    return float(np.mean((error[usable] - basis[usable] @ off) ** 2))
 
 
 def _slow(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
-    """Return the lag of lambda at the pulls.
+    """Return the lag [s] with which lambda best follows its target into the pulls of the stretch.
 
-    One late answer among prompt ones is the mixture, not the sensor: it takes two, and half of all.
+    It counts only if it explains the readings far better than a prompt sensor would, and in two pulls.
     """
     read = Settings(limits, SLOW)
     stuck = _stuck_throughout(stretch, segments, read)
     if stuck is not None:
         return Looked([event_of(stretch, stuck, SHOWN)], 1, stuck.size)
-    lags = [lag for pull in segments.pulls if (lag := _lag(stretch, pull, read)) is not None]
-    late = [lag for lag in lags if beyond(limits, SLOW, lag.size)]
-    largest = max((lag.size for lag in lags), default=None)
-    if len(late) < 2 or 2 * len(late) < len(lags):
-        return Looked((), len(lags), largest)
-    return Looked([event_of(stretch, lag, SHOWN) for lag in late], len(lags), largest)
+    answers = [one for pull in segments.pulls if (one := _answer(stretch, pull, read)) is not None]
+    answers = answers[: round(read("most_pulls", "dimensionless"))]
+    if not answers:
+        return Looked()
+    noise = read("noise", "dimensionless") ** 2
+    misfits = [_misfit(answers, tau, stretch.step_s) + noise for tau in LAGS_S]
+    best = int(np.argmin(misfits))
+    tau = LAGS_S[best]
+    prompt = min(m for m, lag in zip(misfits, LAGS_S, strict=True) if lag <= 0.3)
+    late = min(m for m, lag in zip(misfits, LAGS_S, strict=True) if lag >= 1.25)
+    apart = max(prompt, late) >= read("told_apart_by", "dimensionless") * misfits[best]
+    # What fits nothing, or stands still here and moves elsewhere, is the mixture.
+    fits = misfits[best] <= read("worst_fit", "dimensionless") ** 2
+    moves = tau > read("longest_credible", "s") and _range(stretch) >= read("least_change", "dimensionless")
+    if not apart or not fits or moves:
+        return Looked()
+    if len(answers) < 2 or not beyond(limits, SLOW, tau):
+        return Looked((), len(answers), tau)
+    events = [event_of(stretch, Held(tau, one.span), SHOWN) for one in answers]
+    return Looked(events, len(answers), tau)
 
 
 def _stuck_throughout(stretch: Stretch, segments: Segments, read: Settings) -> Held | None:
