@@ -19,35 +19,18 @@ MOST_CANDIDATES = 3
 BRACKETED = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]{0,24}(?:\([^()]{1,10}\))?)\s*[\])]\s*$")
 BEHIND = re.compile(r"^(?P<name>.+?)(?:[,;:/_ ]\s*)(?P<unit>[A-Za-z°%µ]{1,6}(?:/[A-Za-z]{1,3}2?)?)$")
 BARE_UNITS = frozenset(
-    {
-        "%",
-        "bar",
-        "c",
-        "deg",
-        "degc",
-        "degf",
-        "f",
-        "g/s",
-        "hpa",
-        "kg/h",
-        "km/h",
-        "kmh",
-        "kpa",
-        "kph",
-        "mbar",
-        "mph",
-        "ms",
-        "psi",
-        "psia",
-        "psig",
-        "rpm",
-        "s",
-        "v",
-        "volt",
-        "°c",
-        "°f",
-    }
+    "% bar c deg degc degf f g/s hpa kg/h km/h kmh kpa kph mbar mph ms psi psia psig rpm s v volt °c °f".split()
 )
+UNIT_WORDS = BARE_UNITS | frozenset(
+    (
+        "- 1/min u/min r/min rev/min a abs afr bara barg cc/min degbtdc degca g g0 g_0 h hz inhg k kelvin "
+        "kg/cm2 kg/cm² kgf/cm2 kgf/cm² l/h lambda lb/min m/s m/s2 m/s² m/s^2 ma min mm mmhg mpa msec mv n nm ns "
+        "pa pct percent kpaa kpag sec secs seconds us µs volts share ratio :1 ° °ca °ka °btdc λ celsius fahrenheit"
+    ).split()
+)
+UNIT_TAIL = re.compile(r"[ _]?\(?(a|g|abs|absolute|gauge|gage|rel|relative)\)?$")
+CLOCK_FORM = re.compile(r"^[hms:. y/d\-t]{4,}$")
+"""A time's form in place of its unit, as hh:mm:ss."""
 ABSOLUTE_WORDS = re.compile(r"\b(abs|absolute|absolut|absolue|assoluta|map|bara|psia|kpaa)\b")
 GAUGE_WORDS = re.compile(r"\b(gauge|gage|rel|relative|relativ|boost|überdruck|barg|psig|kpag)\b")
 
@@ -68,6 +51,19 @@ class Match:
     likeness: float
 
 
+WORD = re.compile(r"^[^\W\d_]{2,}([ _-][^\W_]+)*$")
+
+
+def is_unit(text: str) -> bool:
+    """Whether a text is a unit as loggers write it, with or without a word for gauge or absolute.
+
+    >>> is_unit("kPa abs"), is_unit("Oil")
+    (True, False)
+    """
+    lower = text.strip().lower()
+    return lower in UNIT_WORDS or UNIT_TAIL.sub("", lower) in UNIT_WORDS or bool(CLOCK_FORM.match(lower))
+
+
 def split_unit(header: str) -> Named:
     """Return a header as name and unit.
 
@@ -75,26 +71,71 @@ def split_unit(header: str) -> Named:
     Named(name='Manifold Pressure', unit='kPa')
     >>> split_unit("oil_pressure_kPa")
     Named(name='oil_pressure', unit='kPa')
+
+    Words in brackets that are no unit belong to the name:
+
+    >>> split_unit("Temperature (Oil)")
+    Named(name='Temperature (Oil)', unit='')
     """
     text = header.strip()
     if (found := BRACKETED.match(text)) and found["name"]:
-        return Named(found["name"], found["unit"].strip())
+        unit = found["unit"].strip()
+        if is_unit(unit) or not WORD.match(unit):
+            return Named(found["name"], unit)
+        return Named(text, "")
     found = BEHIND.match(text)
     if found and found["unit"].lower() in BARE_UNITS and found["unit"].lower() != found["name"].lower():
         return Named(found["name"].strip(), found["unit"])
     return Named(text, "")
 
 
+SAME = {
+    "abs": "absolute",
+    "acc": "acceleration",
+    "accel": "acceleration",
+    "adv": "advance",
+    "batt": "battery",
+    "cmd": "target",
+    "commanded": "target",
+    "des": "target",
+    "desired": "target",
+    "eng": "engine",
+    "exh": "exhaust",
+    "ign": "ignition",
+    "inj": "injector",
+    "lat": "lateral",
+    "long": "longitudinal",
+    "pos": "position",
+    "press": "pressure",
+    "req": "target",
+    "requested": "target",
+    "setpoint": "target",
+    "spd": "speed",
+    "temp": "temperature",
+    "tgt": "target",
+    "tmp": "temperature",
+    "trgt": "target",
+    "veh": "vehicle",
+    "vel": "speed",
+    "volt": "voltage",
+    "volts": "voltage",
+}
+"""Short forms and words of the same meaning, each taken as the one word that is compared."""
+
+
 def fold_name(text: str) -> str:
-    """Return a name in small letters, words apart, without signs and accents.
+    """Return a name in small letters, words apart, without signs and accents, short forms written out.
 
     >>> fold_name("EngineSpeed_RPM")
     'engine speed rpm'
+    >>> fold_name("Oil Press.2")
+    'oil pressure 2'
     """
-    apart = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", text)
+    apart = re.sub(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", " ", text)
+    apart = re.sub(r"(?<=[^\W\d_]{3})(?=\d)", " ", apart)
     plain = unicodedata.normalize("NFKD", apart.casefold())
     letters = "".join(sign for sign in plain if not unicodedata.combining(sign))
-    return " ".join(re.findall(r"[^\W_]+", letters))
+    return " ".join(SAME.get(word, word) for word in re.findall(r"[^\W_]+", letters))
 
 
 def names_of(channels: Mapping[str, Channel]) -> dict[str, str]:
@@ -115,18 +156,38 @@ def match_columns(names: Sequence[str], known: Mapping[str, str]) -> list[list[M
     return [_matches(fold_name(name), known) for name in names]
 
 
+QUALIFIERS = frozenset(
+    (
+        "target error limit max min maximum minimum peak average avg mean warning switch raw voltage gain threshold "
+        "offset correction status state flag adc soll ist differenz front rear left right fl fr rl rr pre post "
+        "before after inlet outlet turbine compressor ambient gearbox transmission absolute level pump sensor"
+    ).split()
+)
+"""Words that make another quantity of a name: a name is never like one without them."""
+FIRST_LIKENESS = 0.97
+"""Of a name with a 1 behind it: the first of several sensors."""
+
+
 def _matches(folded: str, known: Mapping[str, str]) -> list[Match]:
     if not folded:
         return []
     best: dict[str, float] = {}
     if folded in known:
         best[known[folded]] = 1.0
+    first = folded.removesuffix(" 1").removesuffix(" bank")
+    if first != folded and first in known:
+        best.setdefault(known[first], FIRST_LIKENESS)
+    words = set(folded.split())
+    marks = {word for word in words if word in QUALIFIERS or word.isdigit()}
     for name, channel in known.items():
         likeness = fuzz.token_sort_ratio(folded, name) / 100.0
         if len(name) < 4 or len(folded) < 4:
-            likeness = 0.99 if folded == name else 0.0
+            likeness = 0.0
+        of_name = name.split()
+        if marks != {word for word in of_name if word in QUALIFIERS or word.isdigit()}:
+            likeness = min(likeness, LEAST_LIKENESS - 0.01)
         if likeness >= CANDIDATE_LIKENESS and best.get(channel, 0.0) < likeness:
-            best[channel] = min(likeness, 0.99) if folded != name else 1.0
+            best[channel] = min(likeness, 0.99)
     ranked = sorted(best.items(), key=lambda item: -item[1])
     return [Match(channel, round(likeness, 3)) for channel, likeness in ranked[: MOST_CANDIDATES + 1]]
 
@@ -142,16 +203,19 @@ def named(header: str, unit: str, known: Mapping[str, str]) -> Named:
     return Named(cut.name, unit or cut.unit)
 
 
-def assign(matches: Sequence[Sequence[Match]]) -> dict[int, Match]:
-    """Return column -> channel, each channel once: the surest first, then the first column in the file."""
+def assign(matches: Sequence[Sequence[Match]], empty: frozenset[int] = frozenset()) -> dict[int, Match]:
+    """Return column -> channel, each channel once: the surest first, then the first column in the file.
+
+    Columns that are `empty` come after all others.
+    """
     pairs = sorted(
-        ((match.likeness, -i, match) for i, found in enumerate(matches) for match in found[:1]),
-        key=lambda pair: (pair[0], pair[1]),
+        ((i not in empty, match.likeness, -i, match) for i, found in enumerate(matches) for match in found[:1]),
+        key=lambda pair: pair[:3],
         reverse=True,
     )
     taken: dict[int, Match] = {}
     used: set[str] = set()
-    for likeness, minus_i, match in pairs:
+    for _, likeness, minus_i, match in pairs:
         if likeness >= LEAST_LIKENESS and match.channel not in used:
             taken[-minus_i] = match
             used.add(match.channel)

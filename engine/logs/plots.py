@@ -45,9 +45,7 @@ def draw(clip: Clip, event: Event, labels: dict[str, str]) -> str:
         axes = figure.subplots(max(1, len(panels)), 1, sharex=True, squeeze=False)[:, 0]
         for panel, names in zip(axes, panels, strict=False):
             _draw_panel(panel, clip, names, labels)
-            panel.axvspan(
-                event.start_s, max(event.end_s, event.start_s + 0.02), color=SHADE, alpha=0.35, lw=0
-            )
+            panel.axvspan(event.start_s, max(event.end_s, event.start_s + LEAST_S), **SHADE)
         if clip.times.size:
             axes[-1].set_xlim(float(clip.times[0]), float(clip.times[-1]))
         axes[-1].set_xlabel("time in the log, s")

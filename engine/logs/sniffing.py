@@ -9,9 +9,12 @@ from dataclasses import dataclass, replace
 
 from engine.logs.errors import WANTED, LogError
 from engine.logs.mapping import Mapping
+from engine.logs.naming import fold_name, is_unit, split_unit
 
 HEAD_BYTES = 512 * 1024
 HEAD_LINES = 400
+LEAST_NUMBERS = 0.3
+"""Share of the cells of a line of data that are numbers; loggers write states as words."""
 MAX_LINE_BYTES = 1024 * 1024
 MAX_COLUMNS = 2000
 DELIMITERS = (",", ";", "\t", "|")
@@ -25,13 +28,23 @@ ARCHIVES = {
     b"\xfd7zXZ\x00": "an xz archive",
     b"Rar!": "a rar archive",
     b"\x28\xb5\x2f\xfd": "a zstd archive",
+    b"\x04\x22\x4d\x18": "an lz4 archive",
+    b"LZIP": "an lzip archive",
+    b"\x1f\x9d": "a compress archive",
+    b"MSCF": "a cabinet archive",
 }
+TAR_AT, TAR_MARK = 257, b"ustar"
+SPREADSHEETS = (b"[Content_Types].xml", b"application/vnd.oasis.opendocument.spreadsheet")
+OLD_SPREADSHEET = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+BYTE_ORDER_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+LINE_END = re.compile(r"\r\n|\n|\r")
 MDF_MARKS = (b"MDF     ", b"UnFinMF ")
 
 NUMBER_POINT = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$")
 NUMBER_COMMA = re.compile(r"^[-+]?\d+,\d+([eE][-+]?\d+)?$")
-CLOCK = re.compile(r"^\d{1,3}:\d{2}(:\d{2})?([.,]\d+)?$")
-DATE = re.compile(r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}")
+CLOCK = re.compile(
+    r"^(\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[ T])?\d{1,3}:\d{2}(:\d{2})?([.,]\d+)?( ?[AaPp][Mm]|Z|[+-]\d{2}:?\d{2})?$"
+)
 NO_VALUE = frozenset({"", "-", "--", "nan", "null", "none", "n/a", "na", "inf", "-inf", "#n/a"})
 
 
@@ -51,24 +64,48 @@ class TextForm:
 
 
 def refuse_what_is_no_text_log(head: bytes) -> None:
-    """Raise `LogError` for an empty file, an archive, or binary content."""
-    if not head.strip(b"\x00\r\n\t ") or not head:
+    """Raise `LogError` for an empty file, an archive, a spreadsheet, or binary content."""
+    if not head.strip(b"\x00\r\n\t ") or head.strip() in (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"):
         raise LogError("empty", "the file is empty", WANTED)
+    if head.startswith(OLD_SPREADSHEET) or (
+        head.startswith(b"PK") and any(mark in head[:4096] for mark in SPREADSHEETS)
+    ):
+        raise LogError("format_not_read", "the file is a spreadsheet or office file: save it as CSV", WANTED)
+    if head[TAR_AT : TAR_AT + len(TAR_MARK)] == TAR_MARK:
+        raise LogError("archive", "the file is a tar archive: unpack it first", WANTED)
     for mark, name in ARCHIVES.items():
         if head.startswith(mark):
             raise LogError("archive", f"the file is {name}: unpack it first", WANTED)
-    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+    if _encoding_of_wide(head) is not None:
         return
     strange = sum(byte < 9 or 13 < byte < 32 for byte in head[:4096])
-    if b"\x00" in head or strange > len(head[:4096]) // 100:
+    if strange > len(head[:4096]) // 100:
         raise LogError("not_a_log", "the file is not text", WANTED)
+    if b"\x00" in head:
+        message = "the file has NUL bytes: what follows them is lost, as when a logger loses its power"
+        raise LogError("not_a_log", message, ("the file cut off before the first NUL byte",))
+
+
+def _encoding_of_wide(head: bytes) -> str | None:
+    """Return the name of the encoding of a text of two bytes a sign, None for any other."""
+    for mark, name in BYTE_ORDER_MARKS:
+        if head.startswith(mark) and name == "utf-16":
+            return name
+    # Without a mark every second byte of a log in Latin letters is 0.
+    start = head[:2048]
+    even, odd = start[::2].count(0), start[1::2].count(0)
+    if min(even, odd) == 0 and max(even, odd) > len(start) // 4:
+        return "utf-16-le" if odd else "utf-16-be"
+    return None
 
 
 def decode_head(head: bytes) -> tuple[str, str]:
     """Return the text of the first bytes and the name of its encoding."""
-    for mark, name in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
-        if head.startswith(mark):
-            return head[: len(head) // 2 * 2].decode(name, "replace"), name
+    wide = _encoding_of_wide(head)
+    if wide is not None:
+        return head[: len(head) // 2 * 2].decode(wide, "replace"), wide
+    if head.startswith(BYTE_ORDER_MARKS[0][0]):
+        return head.decode("utf-8-sig", "replace"), "utf-8-sig"
     try:
         return head.decode("utf-8"), "utf-8"
     except UnicodeDecodeError as error:
@@ -78,13 +115,20 @@ def decode_head(head: bytes) -> tuple[str, str]:
         return head.decode("latin-1"), "latin-1"
 
 
-def sniff(head: bytes, mapping: Mapping | None, whole: bool) -> TextForm:
+def lines_of(text: str) -> list[str]:
+    """Return the lines of a text, cut where the blocks of the file are cut and nowhere else."""
+    return LINE_END.split(text)
+
+
+def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozenset[str]) -> TextForm:
     """Return the form of a text log from its first bytes; `whole` says that there is no more.
+
+    Of several lines of words above the numbers the one with one of the `time_names` holds the names.
 
     Raises `LogError` where there is no header, too many columns, or a line without an end.
     """
     text, encoding = decode_head(head)
-    lines = text.splitlines()
+    lines = lines_of(text)
     if not whole and len(lines) > 1:
         lines = lines[:-1]
     if any(len(line) > MAX_LINE_BYTES for line in lines) or (len(lines) < 2 and not whole):
@@ -99,7 +143,7 @@ def sniff(head: bytes, mapping: Mapping | None, whole: bool) -> TextForm:
         raise LogError("not_a_log", "no columns are found in the file", WANTED)
     decimal = mapping.decimal if mapping and mapping.decimal else _decimal(rows, width)
     first = _first_data_row(rows, width, decimal)
-    header, units = _header(rows, first, width, mapping.header_line if mapping else None)
+    header, units = _header(rows, first, width, mapping.header_line if mapping else None, time_names)
     names = _padded(rows[header], width)
     form = TextForm(
         encoding=encoding,
@@ -155,7 +199,7 @@ def _decimal(rows: list[list[str]], width: int) -> str:
 def is_value(cell: str, decimal: str) -> bool:
     """Whether a cell is a number, a time or plainly nothing."""
     text = cell.strip()
-    if text.lower() in NO_VALUE or CLOCK.match(text) or DATE.match(text):
+    if text.lower() in NO_VALUE or CLOCK.match(text):
         return True
     return bool(NUMBER_POINT.match(text) or (decimal == "," and NUMBER_COMMA.match(text)))
 
@@ -166,7 +210,7 @@ def _is_data(row: list[str], width: int, decimal: str) -> bool:
     values = sum(is_value(cell, decimal) for cell in row)
     told = sum(cell.strip().lower() not in NO_VALUE for cell in row)
     numbers = values - sum(cell.strip().lower() in NO_VALUE for cell in row)
-    return told > 0 and numbers >= 0.6 * told
+    return told > 0 and numbers >= LEAST_NUMBERS * told
 
 
 def _first_data_row(rows: list[list[str]], width: int, decimal: str) -> int:
@@ -176,7 +220,9 @@ def _first_data_row(rows: list[list[str]], width: int, decimal: str) -> int:
     raise LogError("not_a_log", "no line of numbers is found in the file", WANTED)
 
 
-def _header(rows: list[list[str]], first: int, width: int, told: int | None) -> tuple[int, int | None]:
+def _header(
+    rows: list[list[str]], first: int, width: int, told: int | None, time_names: frozenset[str]
+) -> tuple[int, int | None]:
     """Return the row of names, and that of units if there is one."""
     above = [
         i for i in range(first - 1, -1, -1) if len(rows[i]) >= width - 1 and any(c.strip() for c in rows[i])
@@ -189,83 +235,16 @@ def _header(rows: list[list[str]], first: int, width: int, told: int | None) -> 
     if not above:
         message = "the file has no line of column names above its numbers"
         raise LogError("no_header", message, ("a first line such as: time,engine speed,boost",))
-    if len(above) > 1 and _is_units(rows[above[0]]):
-        return above[1], above[0]
-    return above[0], None
-
-
-UNIT_WORDS = frozenset(
-    {
-        "%",
-        "-",
-        "1/min",
-        "a",
-        "abs",
-        "afr",
-        "bar",
-        "bara",
-        "barg",
-        "c",
-        "cc/min",
-        "deg",
-        "degbtdc",
-        "degc",
-        "degf",
-        "f",
-        "g",
-        "g/s",
-        "h",
-        "hpa",
-        "hz",
-        "inhg",
-        "k",
-        "kg/h",
-        "km/h",
-        "kmh",
-        "kpa",
-        "kph",
-        "l/h",
-        "lambda",
-        "m/s",
-        "m/s2",
-        "ma",
-        "mbar",
-        "min",
-        "mm",
-        "mmhg",
-        "mpa",
-        "mph",
-        "ms",
-        "mv",
-        "n",
-        "nm",
-        "pa",
-        "percent",
-        "psi",
-        "psia",
-        "psig",
-        "rpm",
-        "s",
-        "sec",
-        "u/min",
-        "us",
-        "v",
-        "volt",
-        "°",
-        "°c",
-        "°ca",
-        "°f",
-        "°ka",
-        "λ",
-    }
-)
+    with_time = [i for i in above if any(fold_name(split_unit(cell).name) in time_names for cell in rows[i])]
+    others = [i for i in above if not _is_units(rows[i])]
+    header = (with_time or others or above)[0]
+    units = [i for i in above if i > header and _is_units(rows[i])]
+    return header, units[0] if units else None
 
 
 def _is_units(row: list[str]) -> bool:
     told = [cell.strip().strip("[]()").lower() for cell in row if cell.strip()]
-    return bool(told) and sum(cell in UNIT_WORDS or cell in ("bool", "state") for cell in told) >= 0.5 * len(
-        told
-    )
+    return bool(told) and sum(is_unit(cell) or cell in ("bool", "state") for cell in told) >= 0.5 * len(told)
 
 
 def _padded(row: list[str], width: int) -> list[str]:

@@ -12,10 +12,12 @@ from engine.nearest import nearest
 MODULES: tuple[str, ...] = (
     "boost_leak",
     "joint_thrust",
+    "wideband_leak",
     "exhaust_lambda",
     "injectors",
     "injector_set",
     "fuel_pressure",
+    "fuel_pump",
     "oil_pressure",
     "oil_viscosity",
     "compression",

@@ -1,4 +1,4 @@
-"""Lambda from exhaust gas, and what air drawn in ahead of the sensor does to it."""
+"""Lambda from exhaust gas, by the formula that inspection testers use, and the wideband beside it."""
 
 from __future__ import annotations
 
@@ -17,17 +17,31 @@ from engine.measures.declare import (
 from engine.measures.limits import Limits, judge
 
 HC_FACTOR = 6e-4
+"""Hexane in ppm to carbon in per cent; Singer and Harley (1998) argue for twice as much."""
+
 PETROL_H = 1.7261
 PETROL_O = 0.0176
 
+MOST_OXYGEN = 21.5
+"""All the oxygen of the air, in per cent, and half a per cent for the analyser."""
+
 
 def brettschneider(
-    co2: float, co: float, o2: float, hc: float, no: float = 0.0, h: float = PETROL_H, o: float = PETROL_O
+    co2: float,
+    co: float,
+    o2: float,
+    hc: float,
+    no: float = 0.0,
+    h: float = PETROL_H,
+    o: float = PETROL_O,
+    k1: float = HC_FACTOR,
 ) -> float:
     """Return lambda of an exhaust gas: CO2, CO, O2 in per cent by volume, HC in ppm as hexane, NO in per cent.
 
     ``[CO2 + CO/2 + O2 + NO/2 + (h/4 3.5/(3.5 + CO/CO2) - o/2)(CO2 + CO)]
-    / [(1 + h/4 - o/2)(CO2 + CO + 6e-4 HC)]`` with h and o atoms of hydrogen and oxygen to one of carbon.
+    / [(1 + h/4 - o/2)(CO2 + CO + K1 HC)]`` with h and o atoms of hydrogen and oxygen to one of carbon and
+    3.5 the constant of the water-gas reaction. The gas is dry or wet, as only ratios count. Raises
+    `ZeroDivisionError` without carbon dioxide.
 
     >>> round(brettschneider(14.7, 0.15, 0.30, 50.0), 4)
     1.0077
@@ -38,204 +52,161 @@ def brettschneider(
     """
     water = h / 4.0 * 3.5 / (3.5 + co / co2) - o / 2.0
     have = co2 + co / 2.0 + o2 + no / 2.0 + water * (co2 + co)
-    need = (1.0 + h / 4.0 - o / 2.0) * (co2 + co + HC_FACTOR * hc)
+    need = (1.0 + h / 4.0 - o / 2.0) * (co2 + co + k1 * hc)
     return have / need
 
 
-def indicated(true: float, share: float) -> float:
-    """Return what a sensor that burns to equilibrium shows when a share of the engine's air is drawn in.
-
-    ``indicated = lambda (1 + y)``, y the air drawn in ahead of the sensor against the engine's air.
-
-    >>> round(indicated(0.80, 0.05), 3)
-    0.84
-
-    Source: oxygen balance; Brettschneider's formula gives the same for a balanced gas.
-    """
-    return true * (1.0 + share)
+def _gas(given: Given, k1: float = HC_FACTOR) -> float:
+    co2, co, o2, no = (100.0 * given.number(name) for name in ("co2", "co", "o2", "no"))
+    hc, h, o = 1e6 * given.number("hc"), given.number("hydrogen"), given.number("oxygen")
+    return brettschneider(co2, co, o2, hc, no, h, o, k1)
 
 
-def compute_gas(given: Given) -> Computed:
-    """Return lambda of the gas."""
+def compute(given: Given) -> Computed:
+    """Return lambda of the gas, and how far the wideband shows from it."""
     co2, co, o2 = (100.0 * given.number(name) for name in ("co2", "co", "o2"))
-    if co2 + co <= 0.5:
-        raise wrong("co2", None, "hardly any carbon: the probe draws air, or the engine does not burn")
-    hc, no = 1e6 * given.number("hc"), 100.0 * given.number("no")
-    h, o = given.number("hydrogen"), given.number("oxygen")
-    return {"lambda": brettschneider(max(co2, 1e-6), co, o2, hc, no, h, o)}
-
-
-def tell_gas(given: Given, results: Results, limits: Limits) -> Told:
-    """Say how rich or lean it burns, and what the gas says of a leak."""
-    value = results.value("lambda")
-    side = "rich" if value < 0.99 else "lean" if value > 1.01 else "even"
-    says = [f"The gas was burnt at lambda {value:.3f} ({side}). A wideband beside it should show the same."]
-    caveats = ["A leak ahead of the probe makes this reading lean as well: gas analysis is not immune to it."]
-    if 100 * given.number("o2") > 1.0 and 100 * given.number("co") > 1.0:
-        says.append("Oxygen and carbon monoxide together: a misfire, or air drawn in ahead of the probe.")
-    return Told(says=says, caveats=caveats)
-
-
-def compute_leak(given: Given) -> Computed:
-    """Return the share drawn in at idle, true lambda there, and the bound of both at load."""
-    idle, covered, share = (given.optional(n) for n in ("idle_lambda", "idle_covered", "share"))
-    if share is None:
-        if idle is None or covered is None:
-            raise wrong(
-                "idle_covered", None, "give the share, or lambda at idle as found and covered", ("0.98",)
-            )
-        if covered <= 0.0:
-            raise wrong("idle_covered", None, "lambda is above zero")
-        share = max(0.0, idle / covered - 1.0)
-    drawn = share * given.number("idle_flow")
-    found: dict[str, float] = {"share_idle": share, "drawn": drawn}
-    if idle is not None:
-        found["true_idle"] = idle / (1.0 + share)
-    at_load = drawn / given.number("load_flow")
-    found["share_load"] = at_load
-    load = given.optional("load_lambda")
-    if load is not None:
-        found["true_load_low"] = load / (1.0 + at_load)
-        found["error_load"] = load - load / (1.0 + at_load)
+    if co2 + co <= 0.5 or co2 <= 0.1:
+        message = "hardly any carbon dioxide: the probe draws air, or the engine does not burn"
+        raise wrong("co2", f"{co2:g} %", message, ("14 %",))
+    if co2 + co / 2.0 + o2 > MOST_OXYGEN:
+        message = (
+            f"CO2, half of CO and O2 come to {co2 + co / 2.0 + o2:.1f} %; the air gives no more than 21 %"
+        )
+        raise wrong("o2", f"{o2:g} %", message, ("0.3 %",))
+    found = {"lambda": _gas(given)}
+    shown = given.optional("wideband")
+    if shown is not None:
+        found["difference"] = shown - found["lambda"]
     return found
 
 
-def tell_leak(given: Given, results: Results, limits: Limits) -> Told:
-    """Say how far the wideband can be trusted at idle and at load."""
-    share = 100.0 * results.value("share_idle")
-    at_load = 100.0 * results.value("share_load")
-    says = [
-        f"At idle {share:.1f} % of air is drawn in and lambda reads so much too lean; at load at most "
-        f"{at_load:.2f} %.",
-    ]
-    if results.has("true_load_low"):
+def tell(given: Given, results: Results, limits: Limits) -> Told:
+    """Say how rich or lean it burnt, what the gas says of a leak, and whether the wideband agrees."""
+    value = results.value("lambda")
+    side = "rich" if value < 0.99 else "lean" if value > 1.01 else "even"
+    says = [f"The gas comes to lambda {value:.3f} ({side})."]
+    if 100 * given.number("o2") > 1.0 and 100 * given.number("co") > 1.0:
         says.append(
-            f"At load the true lambda lies between {results.value('true_load_low'):.3f} and what is shown: "
-            + ("trust it there." if results.value("error_load") < 0.01 else "mend the leak first.")
+            "Oxygen and carbon monoxide together: a misfire, or air drawn in ahead of the probe. Look for both "
+            "before this lambda is used."
         )
-    implied = judge(limits, "wideband_idle_shift", share, 100.0 * results.uncertainty("share_idle"))
-    if implied.state == "present":
-        says.append(
-            "Mend the leak before trims or an idle table are touched: soap or smoke at every joint ahead."
+    caveats = ["Air drawn in ahead of the probe makes this reading lean as well: gas analysis is not immune."]
+    doubled = _gas(given, 2.0 * HC_FACTOR)
+    if abs(doubled - value) > 0.005:
+        caveats.append(
+            f"Were hydrocarbons counted twice, as some hold to be right, it would be {doubled:.3f}."
         )
-    caveats = [
-        "Above idle the pressure in the pipe is mostly above the air, so a leak blows out; what it draws in "
-        "between the pulses is no more than at idle. That is a bound, not a measurement."
-    ]
-    return Told(says=says, caveats=caveats, findings=[implied])
+    if not results.has("difference"):
+        return Told(says=[*says, "A wideband in the same gas should show the same."], caveats=caveats)
+    apart = results.value("difference")
+    judged = judge(limits, "wideband_beside_gas", abs(apart), results.uncertainty("difference"))
+    beside = given.choice("probe_at") == "beside"
+    says.append(
+        f"The wideband shows {abs(apart):.3f} {'leaner' if apart > 0 else 'richer'}: "
+        + {
+            "present": "prove it in free air before a full-load run.",
+            "absent": "they agree.",
+            "unknown": "within what the readings can tell; repeat it at a steady 2,500 rpm.",
+        }[judged.state]
+    )
+    if not beside:
+        caveats.append(
+            "A leak between the wideband and the tailpipe makes the gas look leaner: the comparison is only "
+            "proof with the probe beside the sensor."
+        )
+    return Told(says=says, caveats=caveats, findings=[judged] if beside else [])
 
 
-def _percent(name: str, label: str, top: str, doubt: str, default: str | None = None) -> Input:
-    return Input(name, label, "fraction", ("0 %", top), default is None, default, doubt=doubt)
+def _percent(name: str, label: str, top: str, doubt: str, example: str) -> Input:
+    return Input(name, label, "fraction", ("0 %", top), doubt=doubt, example=example)
 
 
-def _lambda(name: str, label: str, example: str) -> Input:
-    return Input(name, label, "ratio", ("0.5", "2.5"), False, doubt="0.01", example=example)
-
-
-MEASURES = (
-    Measure(
-        id="wideband_leak",
-        label="Exhaust leak ahead of the wideband",
-        asks="How far does air drawn in ahead of the sensor falsify lambda at idle and at load?",
-        inputs=(
-            _lambda("idle_lambda", "Lambda shown at idle, as found", "1.05"),
-            _lambda("idle_covered", "Lambda at idle with the suspected leak covered", "1.00"),
-            Input(
-                "share",
-                "Or: air drawn in at idle, share of the engine's air",
-                "fraction",
-                ("0 %", "60 %"),
-                False,
-                doubt="1 %",
-                example="5 %",
-            ),
-            _lambda("load_lambda", "Lambda shown at full load", "0.80"),
-            Input(
-                "idle_flow",
-                "Air that the engine takes at idle",
-                "mass_flow",
-                ("0.5 g/s", "30 g/s"),
-                False,
-                "4 g/s",
-                doubt="25 %",
-            ),
-            Input(
-                "load_flow",
-                "Air that it takes at full load",
-                "mass_flow",
-                ("20 g/s", "2000 g/s"),
-                False,
-                "150 g/s",
-                doubt="25 %",
-            ),
+MEASURE = Measure(
+    id="exhaust_gas_lambda",
+    label="Lambda from exhaust gas",
+    asks="At which lambda was an exhaust gas burnt?",
+    inputs=(
+        _percent("co2", "Carbon dioxide", "20 %", "0.3 %", "14.7 %"),
+        _percent("co", "Carbon monoxide", "15 %", "0.1 %", "0.15 %"),
+        _percent("o2", "Oxygen", "21 %", "0.1 %", "0.30 %"),
+        Input(
+            "hc",
+            "Hydrocarbons, as hexane",
+            "fraction",
+            ("0 ppm", "20000 ppm"),
+            False,
+            "0 ppm",
+            doubt="10 ppm",
+            shown="ppm",
+            example="50 ppm",
         ),
-        outputs=(
-            Output("share_idle", "Air drawn in at idle", "fraction"),
-            Output("drawn", "The same as a flow", "mass_flow"),
-            Output("true_idle", "True lambda at idle", "ratio"),
-            Output("share_load", "Air drawn in at load, at most", "fraction"),
-            Output("true_load_low", "True lambda at load, at least", "ratio"),
-            Output("error_load", "Error at load, at most", "ratio"),
+        Input(
+            "no",
+            "Nitrogen monoxide",
+            "fraction",
+            ("0 %", "1 %"),
+            False,
+            "0 %",
+            doubt="0.01 %",
+            example="0.02 %",
         ),
-        formulas=(
-            Formula("indicated = lambda (1 + y)", "brettschneider_1979"),
-            Formula("y at load <= y at idle * idle flow / load flow", "common_practice"),
+        Input(
+            "hydrogen",
+            "Hydrogen to carbon in the fuel",
+            "ratio",
+            ("1.0", "4"),
+            False,
+            str(PETROL_H),
+            help="Petrol 1.73 to 1.85, E10 1.93, E85 2.75, methanol 4.",
         ),
-        assumes=(
-            "The sensor burns what reaches it to equilibrium.",
-            "The mixture itself was the same with and without the cover.",
+        Input(
+            "oxygen",
+            "Oxygen to carbon in the fuel",
+            "ratio",
+            ("0", "1"),
+            False,
+            str(PETROL_O),
+            help="Petrol 0 to 0.02, E10 0.033, E85 0.39, methanol 1.",
         ),
-        compute=compute_leak,
-        tell=tell_leak,
-        example={
-            "idle_lambda": "1.05",
-            "idle_covered": "1.00",
-            "load_lambda": "0.80",
-            "load_flow": "160 g/s",
-        },
-        cautions=("exhaust_gas_co", "hot_parts_burn"),
-        limits=("wideband_idle_shift",),
-        published=(Published("share_idle", 5.0, 1e-6, "lambda (1 + y), element balance worked by hand"),),
+        Input(
+            "wideband",
+            "Lambda that the wideband shows at the same time",
+            "ratio",
+            ("0.5", "2.5"),
+            False,
+            doubt="0.005",
+            example="1.01",
+        ),
+        Input(
+            "probe_at",
+            "Where the probe takes its gas",
+            "choice",
+            needed=False,
+            default="tailpipe",
+            choices={
+                "beside": "Beside the wideband, with the analyser zeroed and checked today",
+                "tailpipe": "At the tailpipe, or the analyser unchecked",
+            },
+        ),
     ),
-    Measure(
-        id="exhaust_gas_lambda",
-        label="Lambda from exhaust gas",
-        asks="At which lambda was an exhaust gas burnt?",
-        inputs=(
-            _percent("co2", "Carbon dioxide", "20 %", "0.3 %"),
-            _percent("co", "Carbon monoxide", "15 %", "0.1 %"),
-            _percent("o2", "Oxygen", "21 %", "0.1 %"),
-            Input(
-                "hc",
-                "Hydrocarbons, as hexane",
-                "fraction",
-                ("0 ppm", "20000 ppm"),
-                False,
-                "0 ppm",
-                doubt="10 ppm",
-                shown="ppm",
-                example="50 ppm",
-            ),
-            _percent("no", "Nitrogen monoxide", "1 %", "0.01 %", "0 %"),
-            Input("hydrogen", "Hydrogen to carbon in the fuel", "ratio", ("1.0", "4"), False, str(PETROL_H)),
-            Input("oxygen", "Oxygen to carbon in the fuel", "ratio", ("0", "1"), False, str(PETROL_O)),
-        ),
-        outputs=(Output("lambda", "Lambda", "ratio"),),
-        formulas=(
-            Formula(
-                "[CO2 + CO/2 + O2 + NO/2 + (h/4 3.5/(3.5+CO/CO2) - o/2)(CO2+CO)] / [(1+h/4-o/2)(CO2+CO+6e-4 HC)]",
-                "brettschneider_1979",
-            ),
-        ),
-        assumes=(
-            "Petrol by default; alcohol in the fuel raises hydrogen and oxygen to carbon.",
-            "HC counts as hexane; some hold that a factor of twelve instead of six is right (Singer and Harley 1998).",
-        ),
-        compute=compute_gas,
-        tell=tell_gas,
-        example={"co2": "14.7 %", "co": "0.15 %", "o2": "0.30 %", "hc": "50 ppm"},
-        cautions=("exhaust_gas_co",),
-        published=(Published("lambda", 1.0077, 1e-4, "Brettschneider 1979, worked by hand"),),
+    outputs=(
+        Output("lambda", "Lambda", "ratio"),
+        Output("difference", "Wideband above it (positive is leaner)", "ratio"),
     ),
+    formulas=(
+        Formula(
+            "[CO2 + CO/2 + O2 + NO/2 + (h/4 3.5/(3.5+CO/CO2) - o/2)(CO2+CO)] / [(1+h/4-o/2)(CO2+CO+6e-4 HC)]",
+            "brettschneider_1979",
+        ),
+    ),
+    assumes=(
+        "Petrol by default; alcohol in the fuel raises hydrogen and oxygen to carbon.",
+        "HC counts as hexane; some hold that a factor of twelve instead of six is right (Singer and Harley 1998).",
+    ),
+    compute=compute,
+    tell=tell,
+    example={"co2": "14.7 %", "co": "0.15 %", "o2": "0.30 %", "hc": "50 ppm"},
+    cautions=("exhaust_gas_co", "hot_parts_burn"),
+    limits=("wideband_beside_gas",),
+    published=(Published("lambda", 1.0077, 1e-4, "Brettschneider 1979, worked by hand"),),
 )

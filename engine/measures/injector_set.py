@@ -18,7 +18,7 @@ from engine.measures.declare import (
     Told,
     wrong,
 )
-from engine.measures.limits import Limits, judge
+from engine.measures.limits import Implied, Limits, judge
 
 
 def open_loop(flows: Sequence[float], target: float, nominal: float) -> tuple[float, ...]:
@@ -71,58 +71,96 @@ def spread(flows: Sequence[float]) -> float:
     return 1.0 - min(flows) / max(flows)
 
 
-def _fitted(given: Given) -> tuple[float, ...]:
-    flows = given.many("flows")
-    cylinders = round(given.number("cylinders")) if given.optional("cylinders") is not None else len(flows)
-    if cylinders > len(flows):
-        raise wrong("cylinders", None, f"{cylinders} cylinders, but only {len(flows)} flows")
-    chosen = best_set(flows, cylinders)
-    return tuple(flows[i] for i in chosen)
+def _chosen(given: Given) -> tuple[int, ...]:
+    """Return the places of the injectors that are judged: all, or the best matched among spares."""
+    flows, cylinders = given.many("flows"), given.optional("cylinders")
+    number = len(flows) if cylinders is None else round(cylinders)
+    if number > len(flows):
+        raise wrong("cylinders", f"{number}", f"{number} cylinders, but only {len(flows)} flows")
+    return best_set(flows, number)
 
 
 def compute(given: Given) -> Computed:
     """Return spread, lambda of each cylinder, and the spread of the best set among spares."""
     flows = given.many("flows")
-    fitted = _fitted(given)
+    fitted = tuple(flows[i] for i in _chosen(given))
     target = given.number("target")
     nominal = given.optional("nominal") or max(fitted)
-    return {
+    mean = math.fsum(fitted) / len(fitted)
+    closed = closed_loop(fitted, target)
+    found: dict[str, float | Sequence[float]] = {
         "spread": spread(fitted),
-        "mean": math.fsum(fitted) / len(fitted),
+        "mean": mean,
         "flow_fitted": fitted,
         "open_loop": open_loop(fitted, target, nominal),
-        "closed_loop": closed_loop(fitted, target),
-        "leanest": max(closed_loop(fitted, target)),
-        "sensor_open_loop": target * nominal * len(fitted) / math.fsum(fitted),
-        **({"spread_all": spread(flows)} if len(fitted) < len(flows) else {}),
+        "sensor_open_loop": target * nominal / mean,
+        "closed_loop": closed,
+        "leanest": max(closed),
+        "trim": nominal / mean - 1.0,
     }
+    if len(fitted) < len(flows):
+        found["spread_all"] = spread(flows)
+    return found
 
 
 def tell(given: Given, results: Results, limits: Limits) -> Told:
     """Say which cylinder is leanest, what the one sensor hides, and which injectors to fit."""
-    flows = given.many("flows")
-    fitted = _fitted(given)
-    chosen = best_set(flows, len(fitted))
-    places = [i + 1 for i in chosen]
-    leanest = places[fitted.index(min(fitted))]
+    flows, chosen = given.many("flows"), _chosen(given)
+    fitted = [flows[i] for i in chosen]
+    spares = [i + 1 for i in range(len(flows)) if i not in chosen]
     target = given.number("target")
+    percent, doubt = 100.0 * results.value("spread"), 100.0 * results.uncertainty("spread")
+    judged = judge(limits, "injector_spread_on_bench", percent, doubt)
     says = []
-    if len(fitted) < len(flows):
-        left = [i + 1 for i in range(len(flows)) if i not in chosen]
+    if spares:
         says.append(
-            f"Best matched: injectors {', '.join(map(str, places))}; leave out {', '.join(map(str, left))}."
+            f"Best matched: injectors {_listed([i + 1 for i in chosen])}; leave out {_listed(spares)}. "
+            f"Their spread is {percent:.1f} %."
         )
     says.append(
-        f"Injector {leanest} flows least: with the common sensor at {target:.2f} its cylinder burns at "
-        f"{results.value('leanest'):.3f}, and the sensor shows nothing of it."
+        f"Injector {chosen[fitted.index(min(fitted))] + 1} flows least: with the common sensor at {target:.2f} its "
+        f"cylinder burns at {results.value('leanest'):.3f}, and the sensor shows nothing of it."
     )
-    percent = 100.0 * results.value("spread")
-    implied = judge(limits, "injector_spread_on_bench", percent, 100.0 * results.uncertainty("spread"))
-    if implied.state == "present":
-        says.append("Clean and flow them again, or replace the set, before a full-load run.")
+    says.append(
+        {
+            "present": "Clean and flow them again, or replace the set, before a full-load run.",
+            "absent": "That is a matched set.",
+            "unknown": "Neither matched nor bad: set the target by the leanest cylinder, and read all plugs.",
+        }[judged.state]
+    )
+    findings, measurements = _facts(judged, percent, limits, among_spares=bool(spares))
+    return Told(says=says, caveats=_caveats(given, spares), findings=findings, measurements=measurements)
+
+
+def _facts(
+    judged: Implied, percent: float, limits: Limits, *, among_spares: bool
+) -> tuple[list[Implied], list[Reported]]:
+    """Return what the spread shows of the car.
+
+    The best set among spares is not what is fitted: only if even that is uneven is any set. And the rule
+    that clears knows no doubt, so a spread that is not clear of its limit is held back from it.
+    """
+    if among_spares and judged.state != "present":
+        return [], []
+    would_clear = judge(limits, "injector_spread_on_bench", percent).state == "absent"
+    if judged.state == "unknown" and would_clear:
+        return [judged], []
+    return [judged], [Reported("injector_flow_spread", round(percent, 3), "percent")]
+
+
+def _listed(places: Sequence[int]) -> str:
+    return ", ".join(map(str, places))
+
+
+def _caveats(given: Given, spares: Sequence[int]) -> list[str]:
     caveats = ["The same air in each cylinder is taken for granted; ports and cams add their own spread."]
-    reported = [Reported("injector_flow_spread", round(percent, 3), "percent")]
-    return Told(says=says, caveats=caveats, findings=[implied], measurements=reported)
+    if spares:
+        caveats.append(
+            "What follows holds for the set named above; the triage hears of it once it is fitted."
+        )
+    if not given.has("nominal"):
+        caveats.append("Without the flow of the calibration the highest of the set is taken for it.")
+    return caveats
 
 
 MEASURE = Measure(
@@ -137,6 +175,7 @@ MEASURE = Measure(
             ("20 cc/min", "4000 cc/min"),
             doubt="0.5 %",
             shown="cc/min",
+            help="All at the same pressure and with the same fluid.",
             many=True,
             at_least=2,
             at_most=48,
@@ -171,10 +210,13 @@ MEASURE = Measure(
         Output("closed_loop", "Lambda with the common sensor at its target, cylinder", "ratio", many=True),
         Output("leanest", "Leanest cylinder with the sensor at its target", "ratio"),
         Output("sensor_open_loop", "What the common sensor shows without a trim", "ratio"),
+        Output("trim", "Trim that brings the common sensor to its target", "fraction"),
     ),
     formulas=(
-        Formula("lambda_i = target * nominal / q_i without a trim", "common_practice"),
-        Formula("lambda_i = target * mean(q) / q_i with the common sensor at its target", "common_practice"),
+        Formula("lambda_i = target * nominal / q_i without a trim", "fuel_mass_balance"),
+        Formula(
+            "lambda_i = target * mean(q) / q_i with the common sensor at its target", "fuel_mass_balance"
+        ),
     ),
     assumes=(
         "Each cylinder gets the same air and the same pulse.",

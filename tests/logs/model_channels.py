@@ -114,7 +114,9 @@ def heat(scene: Scene) -> None:
     behind = car.air_degc + (1.0 - car.cooler_effectiveness) * (hot - car.air_degc) + core
     standing = (d["ground_ms"] < 3.0) & (d["engine_speed"] > 400.0)
     soak = lagged(standing * 14.0, 45.0, 6.0 if car.start_degc > 60.0 else 0.0)
-    soak += scene.size("intake_soaked")
+    soaked = scene.size("intake_soaked")
+    if soaked:
+        soak = soak + max(0.0, soaked - car.air_degc)
     step = scene.size("knock_heat_air")
     if step:
         # A cooler that gets no air between pulls: each pull begins hotter.
@@ -244,7 +246,7 @@ def water(scene: Scene) -> None:
     running = d["engine_speed"] > 400.0
     load = ramp(d["boost"], 0.0, 80.0)
     warms = np.where(running, 130.0, car.start_degc)
-    free = lagged(warms, 150.0, car.start_degc)
+    free = lagged(warms, 320.0, car.start_degc)
     steady = np.minimum(free, car.coolant_hot_degc + 0.6 * scene.wave(12.0))
     temperature = lagged(steady, 3.0) + lagged(3.0 * load, 14.0, 0.0)
     # Each pull leaves heat that does not go away soon.
@@ -317,29 +319,40 @@ def pressures(scene: Scene) -> None:
 
 
 def misfires(scene: Scene) -> None:
-    """Dips of engine speed where the mixture does not burn."""
+    """Dips of engine speed where a cylinder does not fire: some by chance at load, one cylinder at idle."""
     d, c = scene.driven, scene.channels
     count = np.zeros(d["phase"].size)
-    pulls = scene.in_phase("pull", "through") * (c["boost"] > 20.0)
-    for fault, where, rate, length_s in (
-        ("misfire_load", pulls, 1.6, 0.14),
-        ("misfire_idle", scene.in_phase("idle") * (d["engine_speed"] > 500.0), 0.8, 0.3),
-    ):
-        size = scene.size(fault)
-        if not size:
-            continue
-        for at in scene.events(rate, where):
-            length = round(length_s / STEP_S)
-            inside = c["engine_speed"][at : at + length]
-            shape = np.sin(np.linspace(0.0, np.pi, length))[: inside.size]
-            inside -= size * shape
-            count[at] += 1.0
-            if fault == "misfire_load":
-                c["longitudinal_acceleration"][at : at + length] -= 0.12 * shape * (not scene.car.dyno)
-                c["lambda"][at + 8 : at + 8 + length] += 0.03 * shape[: c["lambda"][at + 8 : at + 8 + length].size]
+    at_load, at_idle = scene.size("misfire_load"), scene.size("misfire_idle")
+    if at_load:
+        pulls = scene.in_phase("pull", "through") * (c["boost"] > 20.0)
+        for at in scene.events(1.6, pulls):
+            shape = _dip(scene, at, at_load, 0.14, count)
+            end = at + shape.size
+            c["longitudinal_acceleration"][at:end] -= 0.12 * shape * (not scene.car.dyno)
+            # The unburnt oxygen comes past the sensor a little later.
+            late = c["lambda"][at + 8 : end + 8]
+            late += 0.03 * shape[: late.size]
+    if at_idle:
+        at = 0
+        idle = (scene.in_phase("idle") > 0.5) & (d["engine_speed"] > 500.0)
+        while at < idle.size:
+            if idle[at] and scene.rng.random() < 0.7:
+                _dip(scene, at, at_idle, 0.1, count)
+            # Two turns until the same cylinder is due again.
+            at += max(1, round(120.0 / max(float(d["engine_speed"][at]), 500.0) / STEP_S))
     for at in scene.events(0.006, (d["engine_speed"] > 600.0) * 1.0):
         count[at] += 1.0
     c["misfire_count"] = np.cumsum(count)
+
+
+def _dip(scene: Scene, at: int, size: float, seconds: float, count: Floats) -> Floats:
+    """Take one dip out of the engine speed and count it; return its shape."""
+    length = round(seconds / STEP_S)
+    inside = scene.channels["engine_speed"][at : at + length]
+    shape: Floats = np.sin(np.linspace(0.0, np.pi, length))[: inside.size]
+    inside -= size * shape
+    count[at] += 1.0
+    return shape
 
 
 def sensors(scene: Scene) -> None:

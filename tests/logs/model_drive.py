@@ -215,17 +215,20 @@ class _Loop:
         ratio = max(0.2, 1.0 / math.sqrt(1.0 + demand * demand)) if self.rpm > 60.0 else 1.0
         taper = max(0.0, min(1.0, (self.rpm / car.redline_rpm - 0.72) / 0.28))
         full = car.boost_kpa * (1.0 - car.boost_taper * taper)
-        wish = min(1.0, max(0.0, (self.throttle - 22.0) / 55.0))
-        # At part throttle a sound map asks for no less than the spring gives.
-        least = ratio * (car.air_kpa + car.spring_kpa) - car.air_kpa if self.throttle > 30.0 else 0.0
-        self.target = max(full * wish, min(least, full))
-        if car.target_follows_manifold and wish < 0.5:
-            self.target = max(self.target - 20.0 * (1.0 - wish), ratio * car.air_kpa - car.air_kpa + 3.0)
         # What the exhaust can drive, ahead of the gate.
         ready = 1.0 / (1.0 + math.exp(-(self.rpm - car.spool_rpm) / car.spool_width_rpm))
         flow = ratio**1.5
         high = max(0.0, (self.rpm - 5200.0) / 2000.0)
         able = (car.boost_kpa * car.turbo_reserve + 15.0) * ready * flow * (1.0 - 0.07 * high)
+        wish = min(1.0, max(0.0, (self.throttle - 22.0) / 55.0))
+        # At part throttle a sound map asks for no less than the spring alone gives.
+        least = 0.0
+        if self.throttle > 30.0:
+            settles = (max(able, car.spring_kpa) + GATE_GAIN * car.spring_kpa) / (1.0 + GATE_GAIN)
+            least = ratio * (car.air_kpa + settles) - car.air_kpa
+        self.target = max(full * wish, min(least, full))
+        if car.target_follows_manifold and self.throttle <= 30.0:
+            self.target = ratio * car.air_kpa - car.air_kpa + 3.0
         leak = faults.get("boost_leak", 0.0)
         if leak:
             able = min(able, (full - leak * (1.0 + 0.3 * (1.0 - self.rpm / car.redline_rpm))) * ready * flow)
@@ -234,7 +237,7 @@ class _Loop:
             start = 0.68 * car.redline_rpm
             lost = falls * max(0.0, (self.rpm - start) / (0.97 * car.redline_rpm - start))
             able = min(able, (full + 6.0 - (6.0 + lost) * min(1.0, lost)) * ready * flow)
-        held = self._gate(full, able)
+        held = self._gate(full, able, ratio)
         late = faults.get("boost_spike", 0.0)
         if late:
             held += (max(held, self._held_for(full + late, able)) - held) * self._late_gate(full, late)
@@ -255,20 +258,23 @@ class _Loop:
         """Return where the gate must begin to open so that boost settles at `wanted` [kPa]."""
         return wanted - max(0.0, able - wanted) / GATE_GAIN
 
-    def _gate(self, full: float, able: float) -> float:
+    def _gate(self, full: float, able: float, ratio: float) -> float:
         """Return the boost [kPa] at which the gate begins to open, the controller having its say."""
         car, faults = self.car, self.faults
         boost = self.manifold - car.air_kpa
+        gain = (car.boost_kpa / car.spring_kpa - 1.0) / car.duty_at_target
         self.duty = 0.0
         if self.throttle > 35.0 and self.target > 0.4 * car.spring_kpa:
             error = self.target - boost
             if abs(error) < 60.0 and self.settles:
                 self.wound = min(max(self.wound + 1.2 * error * STEP_S, -60.0), 60.0)
-            forward = car.duty_at_target * (1.0 + car.feed_forward_error) * (self.target / car.boost_kpa) ** 0.7
+            # What the map was found to need at this target, ahead of the throttle.
+            ahead = min((car.air_kpa + self.target) / ratio - car.air_kpa, 1.3 * car.boost_kpa)
+            forward = max(0.0, self._held_for(ahead, able) / car.spring_kpa - 1.0) / gain
+            forward *= 1.0 + car.feed_forward_error
             self.duty = min(max(forward + 0.25 * error + self.wound, 0.0), car.duty_most)
         else:
             self.wound = 0.0
-        gain = (car.boost_kpa / car.spring_kpa - 1.0) / car.duty_at_target
         held = car.spring_kpa * (1.0 + gain * self.duty)
         over = faults.get("overboost", 0.0)
         if over:
@@ -277,7 +283,7 @@ class _Loop:
         if creep:
             start = 0.55 * car.redline_rpm
             climb = creep * (self.rpm - start) / (0.97 * car.redline_rpm - start)
-            held = max(held, self._held_for(full + climb, able))
+            held = max(held, self._held_for(car.boost_kpa + climb, able))
         stuck = faults.get("boost_at_part_throttle", 0.0)
         if stuck and self.throttle < 65.0:
             held = max(held, stuck * car.boost_kpa)
@@ -343,8 +349,9 @@ class _Loop:
         size = self.faults.get(name, 0.0)
         if not size:
             return 0.0
-        most = self.car.displacement_l * 0.9 * (self.car.air_kpa + self.car.boost_kpa)
-        wanted = size * min(1.0, max(0.0, (torque / most - 0.45) / 0.35))
+        # It holds most of the torque, and lets go of what is near the peak.
+        most = self.car.displacement_l * (1.05 * (self.car.air_kpa + self.car.boost_kpa - 12.0) - 20.0)
+        wanted = size * min(1.0, max(0.0, (torque / most - 0.8) / 0.12))
         self.slip += (wanted - self.slip) * STEP_S / 0.4
         return self.slip
 

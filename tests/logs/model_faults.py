@@ -93,7 +93,8 @@ BOOST = (
         (22.0, 40.0),
         (5.0,),
         "overboost",
-        also="gate_duty_at_zero_above_target boost_spike injector_duty_over_limit",
+        also="gate_duty_at_zero_above_target boost_spike injector_duty_over_limit charge_air_too_hot "
+        "charge_air_climbs_all_through_pull boost_full_at_part_throttle",
         needs="boost_target",
     ),
     _fault(
@@ -113,7 +114,8 @@ BOOST = (
         (28.0, 45.0),
         (5.0,),
         "boost_creep",
-        also="overboost gate_duty_at_zero_above_target injector_duty_over_limit",
+        also="overboost gate_duty_at_zero_above_target injector_duty_over_limit charge_air_too_hot "
+        "charge_air_climbs_all_through_pull",
     ),
     _fault(
         "boost_falls",
@@ -143,7 +145,7 @@ BOOST = (
         (24.0, 36.0),
         (5.0,),
         "boost_oscillates",
-        also="boost_spike",
+        also="boost_spike boost_falls_at_high_speed boost_creep overboost boost_below_target",
         fixed={"boost_swing_hertz": 3.5},
     ),
     _fault(
@@ -343,10 +345,10 @@ IGNITION = (
     ),
     _fault(
         "misfire_idle",
-        "misfires at idle, dip of engine speed",
+        "one cylinder dead at idle, dip of engine speed",
         "rpm",
-        (140.0, 220.0),
-        (10.0,),
+        (120.0, 180.0),
+        (8.0,),
         "misfire_at_idle",
         also="idle_unsteady",
     ),
@@ -390,7 +392,7 @@ OIL = (
         "oil_thins",
         "oil pressure goes as it warms, share lost",
         "share",
-        (0.65, 0.75),
+        (0.78, 0.86),
         (0.05,),
         "oil_pressure_falls_as_it_warms",
         also="oil_pressure_low_at_speed oil_pressure_low_hot_idle",
@@ -412,9 +414,9 @@ HEAT = (
     _fault(
         "intake_soaked",
         "charge air hot before the pull",
-        "K",
-        (40.0, 55.0),
-        (3.0,),
+        "degC",
+        (70.0, 85.0),
+        (),
         "charge_air_hot_before_pull",
         also="charge_air_too_hot",
     ),
@@ -425,7 +427,7 @@ HEAT = (
         (22.0, 30.0),
         (1.0,),
         "overheats_at_load coolant_over_temperature",
-        also="coolant_pressure_rises_fast",
+        also="coolant_pressure_rises_fast overheats_at_idle",
         start="warm",
     ),
     _fault(
