@@ -13,6 +13,7 @@ from __future__ import annotations
 import time
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
 
@@ -38,10 +39,14 @@ from engine.answer import TriageAnswer
 from engine.case import TriageRequest
 from engine.errors import PrepullError
 from engine.listening.answer import PhrasesAnswer
+from engine.logs.answer import LogAnswer
+from engine.logs.mapping import Mapping as LogMapping
+from engine.measures.answer import MeasureAnswer
 
 M = TypeVar("M", bound=BaseModel)
 Facts = TriageRequest | Mapping[str, Any]
 
+LOG_TIMEOUT = 300.0
 WORTH_TRYING_AGAIN = {429, 503}
 LONGEST_WAIT = 30.0
 
@@ -80,6 +85,28 @@ class Prepull:
     def listen(self, words: str) -> PhrasesAnswer:
         """Hear findings in a caller's words."""
         return self._ask(PhrasesAnswer, "POST", "/v1/phrases", {"text": words})
+
+    def measure(self, measure: str, readings: Mapping[str, str | Sequence[str]]) -> MeasureAnswer:
+        """Calculate from readings as typed; `facts` of the answer go to `triage` or `observe`."""
+        body = {"readings": {name: r if isinstance(r, str) else list(r) for name, r in readings.items()}}
+        return self._ask(MeasureAnswer, "POST", f"/v1/measures/{measure}", body)
+
+    def read_log(
+        self, log: Path, facts: Facts | None = None, mapping: LogMapping | None = None, plots: bool = False
+    ) -> LogAnswer:
+        """Read a recorded log; with `facts` the answer holds the triage of the case as well."""
+        fields = {"plots": str(plots).lower()}
+        if mapping is not None:
+            fields["mapping"] = mapping.model_dump_json()
+        if facts is not None:
+            fields["case"] = _facts(facts).model_dump_json()
+        with log.open("rb") as stream:
+            response = self._http.post(
+                "/v1/logs", files={"file": (log.name, stream)}, data=fields, timeout=LOG_TIMEOUT
+            )
+        if not response.is_success:
+            raise ProblemError(_problem(response))
+        return LogAnswer.model_validate_json(response.content)
 
     def open_case(
         self, facts: Facts | None = None, reference: str | None = None, **said: str

@@ -75,7 +75,8 @@ def _finding(finding: LogFinding) -> Iterable[RenderableType]:
 
 def _event(event: EventView, unit: str) -> str:
     gear = "" if event.gear is None else f", gear {event.gear}"
-    evidence = "".join(f", {part.name} {number(part.value)}" for part in event.evidence[:SHOWN_EVIDENCE])
+    parts = [part for part in event.evidence if part.name != "gear"][:SHOWN_EVIDENCE]
+    evidence = "".join(f", {part.name} {number(part.value)} {part.unit}".rstrip() for part in parts)
     size = f"{number(event.size, 3)} {unit}".strip()
     return f"{event.start_s:.1f} to {event.end_s:.1f} s: {size}{gear}{evidence}"
 

@@ -65,13 +65,13 @@ export class Logs {
       + `${present.length} beyond a limit, ${absent.length} clear.`);
     byId("log-shows").replaceChildren(
       ...answer.questions.map((q) => h("p", { class: "take-care" }, `${q.question} Say it below, under the columns.`)),
+      ...(answer.facts.findings.length ? [h("div", { class: "answers" },
+        h("button", { type: "button", class: "yes", onclick: () => this.#take() }, "Take down what it shows"))] : []),
       h("ul", { class: "implied" }, present.map((f) => this.#finding(f))),
       ...(absent.length ? [h("details", {}, h("summary", {}, `${absent.length} clear in this log`),
         h("ul", {}, absent.map((f) => h("li", {}, f.label))))] : []),
       ...(answer.caveats.length ? [h("details", { open: answer.caveats.length < 4 }, h("summary", {}, "Mind"),
         h("ul", {}, answer.caveats.map((c) => h("li", {}, c.text))))] : []),
-      ...(answer.facts.findings.length ? [h("div", { class: "answers" },
-        h("button", { type: "button", class: "yes", onclick: () => this.#take() }, "Take down what it shows"))] : []),
       this.#columns(answer),
       h("details", {}, h("summary", {}, `${answer.not_judged.length} not judged`),
         h("ul", {}, answer.not_judged.map((n) => h("li", {}, `${n.label}: ${n.said}`)))));
@@ -82,11 +82,19 @@ export class Logs {
     return h("li", { class: "present" },
       h("span", { class: "tag" }, "there"), h("span", { class: "head" }, finding.label),
       h("small", {}, `${finding.seen} of ${Math.max(finding.seen, finding.chances)} times; ${finding.limit}. ${finding.because}`),
-      finding.events.slice(0, 6).map((event) => [
-        h("p", { class: "event" }, `${event.start_s.toFixed(1)} to ${event.end_s.toFixed(1)} s: ${figure(event.size)}${unit}`
-          + `${event.gear ? `, gear ${event.gear}` : ""}`
-          + event.evidence.slice(0, 4).map((e) => `, ${e.name} ${figure(e.value)}`).join("")),
-        event.plot ? this.#plot(event.plot) : null]));
+      this.#event(finding.events[0], unit),
+      finding.events.length > 1 && h("details", { class: "event" },
+        h("summary", {}, `${finding.events.length - 1} more ${finding.events.length === 2 ? "place" : "places"}`),
+        finding.events.slice(1).map((event) => this.#event(event, unit))));
+  }
+
+  #event(event, unit) {
+    return [
+      h("p", { class: "event" }, `${event.start_s.toFixed(1)} to ${event.end_s.toFixed(1)} s: ${figure(event.size)}${unit}`
+        + `${event.gear ? `, gear ${event.gear}` : ""}`
+        + event.evidence.filter((e) => e.name !== "gear").slice(0, 4)
+          .map((e) => `, ${e.name} ${figure(e.value)} ${e.unit}`.trimEnd()).join("")),
+      event.plot ? this.#plot(event.plot) : null];
   }
 
   #plot(id) {

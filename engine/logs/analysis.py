@@ -28,6 +28,7 @@ from engine.model import Channel, Comparison
 
 CHANNEL_PREFIX = "logged_"
 DIGITS = 5
+EVIDENCE_UNITS = frozenset({"rpm", "%", "kPa", "deg", "degC", "V", "g", "km/h", "ms", "K", "s"})
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,9 @@ def channel_of(source: KnowledgeSource, name: str) -> Channel:
 
 def _answer(source: KnowledgeSource, reader: LogReader, look: LogLook, wanted: Wanted) -> LogAnswer:
     labels = {
-        name.removeprefix(CHANNEL_PREFIX): f"{entry.label}, {_unit(entry.unit)}"
+        name.removeprefix(CHANNEL_PREFIX): ", ".join(
+            part for part in (entry.label, _unit(entry.unit)) if part
+        )
         for name, entry in source.channels.items()
     }
     plots: list[Plot] = []
@@ -154,9 +157,17 @@ def _event(event: Event, plot: str | None) -> EventView:
         end_s=round(event.end_s, 3),
         size=rounded(event.size),
         gear=event.gear,
-        evidence=[EvidenceView(name=name, value=rounded(value)) for name, value in event.evidence.items()],
+        evidence=[_evidence(name, value) for name, value in event.evidence.items()],
         plot=plot,
     )
+
+
+def _evidence(named: str, value: float) -> EvidenceView:
+    """Return a reading whose name ends with its unit, as "engine speed rpm", with the two apart."""
+    name, _, last = named.rpartition(" ")
+    if name and last in EVIDENCE_UNITS:
+        return EvidenceView(name=name, value=rounded(value), unit=last)
+    return EvidenceView(name=named, value=rounded(value))
 
 
 def _not_judged(source: KnowledgeSource, result: FeatureResult) -> NotJudged:

@@ -23,8 +23,9 @@ class Told(BaseModel):
 class EvidenceView(Told):
     """A reading that belongs to an event."""
 
-    name: str = Field(description="What was read, with its unit.")
+    name: str = Field(description="What was read, in words.")
     value: float
+    unit: str = ""
 
 
 class EventView(Told):

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from engine.logs.layout import Question
-from engine.logs.naming import reference_said
+from engine.logs.naming import UNIT_TAIL, reference_said
 from engine.logs.stretch import Floats
 from engine.measures.typed import pint_name
 from engine.model import Channel
@@ -21,6 +20,8 @@ ATMOSPHERE_KPA = 101.325
 ENGINE_OFF_RPM = 50.0
 IDLE_RPM = (500.0, 1300.0)
 LEAST_SAMPLES = 5
+FAHRENHEIT_BELOW = 300.0
+"""Channels whose credible temperatures stay below this [degC] are told from degF by numbers above 150."""
 DOUBTFUL = frozenset({"degC", "degF", "km/h", "g/s", "ms"})
 """Units that a column without one is taken in with a caveat: another is as usual somewhere."""
 
@@ -63,15 +64,28 @@ NAMES = {
     "lambda": "dimensionless",
     "λ": "dimensionless",
     "afr": "dimensionless",
+    "la": "dimensionless",
+    "lam": "dimensionless",
+    "ratio": "dimensionless",
     ":1": "dimensionless",
     "-": "dimensionless",
     "": "dimensionless",
+    "celsius": "degC",
+    "fahrenheit": "degF",
+    "kelvin": "kelvin",
+    "kg/cm2": "technical_atmosphere",
+    "kg/cm²": "technical_atmosphere",
+    "kgf/cm2": "technical_atmosphere",
+    "kgf/cm²": "technical_atmosphere",
+    "kpaa": "kPa",
+    "kpag": "kPa",
+    "lb/min": "pound/minute",
+    "°btdc": "degree",
+    "degca": "degree",
     "m/s2": "meter/second/second",
     "m/s²": "meter/second/second",
     "m/s^2": "meter/second/second",
 }
-SUFFIXES = ("(abs)", "(a)", "(g)", "abs", "gauge", "absolute", "rel")
-
 AT_REST = (("kPa", 101.3), ("bar", 1.013), ("psi", 14.7), ("mbar", 1013.0), ("mmHg", 760.0), ("inHg", 29.9))
 """What an absolute pressure sensor reads of the air, by unit; only one of them fits a number."""
 
@@ -85,10 +99,8 @@ def known_unit(written: str, kept: str) -> str | None:
     lower = text.lower()
     if kept == "g_0" and lower in ("g", "g0", ""):
         return "g_0"
-    for suffix in SUFFIXES:
-        if lower.endswith(suffix) and len(lower) > len(suffix):
-            lower, text = lower[: -len(suffix)].strip(), text[: -len(suffix)].strip()
-            break
+    if (tail := UNIT_TAIL.search(lower)) is not None and tail.start() > 0:
+        lower, text = lower[: tail.start()].strip(), text[: tail.start()].strip()
     for word in ("psia", "psig"):
         if lower == word:
             text, lower = "psi", "psi"
@@ -126,11 +138,15 @@ class Meaning:
 
 @dataclass(frozen=True)
 class Sample:
-    """The head of the log: columns by channel as far as they are known, engine speed among them."""
+    """The head of a column with the engine speed and the load beside it.
+
+    `fahrenheit` says that another temperature of the same log is in degF.
+    """
 
     values: Floats
     speed: Floats | None
     load: Floats | None
+    fahrenheit: bool = False
 
     def at_rest(self) -> Floats:
         """Return the samples with the engine off, empty where that is never known to be."""
@@ -157,8 +173,10 @@ def meaning_of(column: str, name: str, short: str, channel: Channel, written: st
     if written == "share" and channel.unit == "percent":
         return Meaning("share", 100.0, 0.0, None, "shares from 0 to 1")
     unit = known_unit(written, channel.unit) if written else None
-    if written and unit is None and not _no_unit_needed(channel):
+    if written and unit is None and not _no_unit_needed(short, channel):
         accepted = [f"a unit of {channel.label.lower()}, as {channel.unit}"]
+        if short in MIXTURE:
+            accepted = ["lambda", "afr"]
         question = f"{written!r} of {column!r} is no unit of {channel.label.lower()}. In which unit is it?"
         return Meaning(
             "",
@@ -176,8 +194,12 @@ def meaning_of(column: str, name: str, short: str, channel: Channel, written: st
     return _without_unit(channel, sample)
 
 
-def _no_unit_needed(channel: Channel) -> bool:
-    return channel.unit == "dimensionless"
+MIXTURE = frozenset({"lambda", "lambda_target", "air_fuel_ratio", "air_fuel_ratio_target"})
+"""Channels without a unit whose unit counts nevertheless: a sensor's volts are no lambda."""
+
+
+def _no_unit_needed(short: str, channel: Channel) -> bool:
+    return channel.unit == "dimensionless" and short not in MIXTURE
 
 
 def _without_unit(channel: Channel, sample: Sample) -> Meaning:
@@ -185,9 +207,9 @@ def _without_unit(channel: Channel, sample: Sample) -> Meaning:
     known = sample.values[~np.isnan(sample.values)]
     top = float(np.percentile(known, 99)) if known.size else 0.0
     unit = channel.unit
-    if unit == "degC" and channel.maximum < 300 and top > 150.0:
+    if unit == "degC" and (sample.fahrenheit or (channel.maximum < FAHRENHEIT_BELOW and top > 150.0)):
         unit = "degF"
-    if unit == "percent" and 0.0 < top <= 1.0:
+    if unit == "percent" and _is_share(channel, known):
         return Meaning(
             "share", 100.0, 0.0, None, "shares from 0 to 1", "no unit is written; taken as shares from 0 to 1"
         )
@@ -198,12 +220,24 @@ def _without_unit(channel: Channel, sample: Sample) -> Meaning:
     return Meaning(unit, scale, offset, None, said, said if unit in DOUBTFUL else None)
 
 
+def _is_share(channel: Channel, known: Floats) -> bool:
+    """Whether numbers that should be per cent run from 0 to 1, as an opening or a duty may.
+
+    A trim within 1 % is a good trim and no share, and neither is a throttle that only idles.
+    """
+    if channel.minimum < -20.0 or known.size < LEAST_SAMPLES:
+        return False
+    low, high = float(np.percentile(known, 1)), float(np.percentile(known, 99))
+    return high <= 1.05 and high - low > 0.3 and bool(np.any(known != np.round(known)))
+
+
 def _pressure(column: str, name: str, short: str, channel: Channel, written: str, sample: Sample) -> Meaning:
     def ask(text: str, accepted: list[str]) -> Meaning:
         question = Question(column=column, channel=short, question=text, accepted=accepted)
         return Meaning(written, 1.0, 0.0, None, "", question=question)
 
-    rest = sample.at_rest()
+    # An air pressure reads the air always, other pressures with the engine off.
+    rest = sample.values[~np.isnan(sample.values)] if short == "barometer" else sample.at_rest()
     if not written:
         fits = _unit_at_rest(rest)
         if fits is None:
@@ -313,6 +347,3 @@ def rescaled(meaning: Meaning, scale: float | None, offset: float | None) -> Mea
         meaning.assumed,
         meaning.question,
     )
-
-
-ChannelsById = Mapping[str, Channel]

@@ -7,13 +7,17 @@ from itertools import pairwise
 
 import numpy as np
 
+from engine.logs.errors import LogError
 from engine.logs.layout import Caveat
-from engine.logs.stretch import Floats
+from engine.logs.stretch import Floats, spans_of
 
 HOLE_S = 5.0
 RESET_S = 1.0
 MOST_ROWS = 60_000
 LOOK_BACK_SHARE = 0.3
+CALM_SHARE = 0.02
+MANY_RESTARTS, ROWS_PER_RESTART = 200, 50
+MANY_HOLES, ROWS_PER_HOLE = 1000, 10
 
 Rows = tuple[Floats, dict[str, Floats]]
 
@@ -21,12 +25,13 @@ Rows = tuple[Floats, dict[str, Floats]]
 class Cutter:
     """Takes rows as they come and gives out pieces whose times rise strictly and have no long hole.
 
-    A piece ends where the time has a hole or starts anew, or, when it grows long, at the row of its last part
-    where the driver asks for least, so that no pull is cut in two. Times of a log whose clock starts anew are
-    moved on, so that they rise over the whole log.
+    A piece ends where the time has a hole or starts anew, or, when it grows long, in its last part where the
+    driver asks for least, so that no pull is cut in two. Times of a log whose clock starts anew are moved on,
+    so that they rise over the whole log. `step_s` is that of the even time base, which bounds a piece too.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, step_s: float) -> None:
+        self._longest_s = MOST_ROWS * step_s
         self._times: list[Floats] = []
         self._columns: list[Mapping[str, Floats]] = []
         self._last = -np.inf
@@ -36,7 +41,10 @@ class Cutter:
         self._no_time = self._backwards = self._resets = self._holes = 0
 
     def take(self, times: Floats, columns: Mapping[str, Floats]) -> Iterator[Rows]:
-        """Take rows and yield the pieces that are whole."""
+        """Take rows and yield the pieces that are whole.
+
+        Raises `LogError` for a time that jumps about or whose samples stand by themselves.
+        """
         self.rows += times.size
         told = ~np.isnan(times)
         self._no_time += int(times.size - told.sum())
@@ -46,8 +54,20 @@ class Cutter:
             return
         for start, end in self._runs(times):
             yield from self._append(times[start:end], {n: v[start:end] for n, v in columns.items()})
-        if sum(part.size for part in self._times) > MOST_ROWS:
+            self._refuse_what_is_no_time()
+        if self._times and (
+            sum(part.size for part in self._times) > MOST_ROWS
+            or self._times[-1][-1] - self._times[0][0] > self._longest_s
+        ):
             yield from self._shorten()
+
+    def _refuse_what_is_no_time(self) -> None:
+        if self._resets > max(MANY_RESTARTS, self.rows // ROWS_PER_RESTART):
+            message = f"the time starts anew {self._resets} times in {self.rows} lines: it is no running time"
+            raise LogError("time_jumps", message)
+        if self._holes > max(MANY_HOLES, self.rows // ROWS_PER_HOLE):
+            message = f"{self._holes} of {self.rows} samples come more than {HOLE_S:g} s after the one before"
+            raise LogError("time_jumps", message, ("samples at least every second",))
 
     def rest(self) -> Iterator[Rows]:
         """Yield what is left at the end of the log."""
@@ -106,18 +126,25 @@ class Cutter:
 
     def _flush(self) -> Iterator[Rows]:
         if self._times:
-            rows = _joined(self._times, self._columns)
+            yield from self._shorten()
+            yield _joined(self._times, self._columns)
             self._times, self._columns = [], []
-            yield rows
 
     def _shorten(self) -> Iterator[Rows]:
         """Yield all but the last part, cut where the driver asks for least."""
         times, columns = _joined(self._times, self._columns)
-        start = int(times.size * (1.0 - LOOK_BACK_SHARE))
-        cut = start + _quietest(columns, start)
-        self._times = [times[cut:]]
-        self._columns = [{name: values[cut:] for name, values in columns.items()}]
-        yield times[:cut], {name: values[:cut] for name, values in columns.items()}
+        begin = 0
+        while True:
+            late = int(np.searchsorted(times, times[begin] + self._longest_s, side="right"))
+            end = min(begin + MOST_ROWS, late)
+            if end >= times.size:
+                break
+            start = begin + max(1, int((end - begin) * (1.0 - LOOK_BACK_SHARE)))
+            cut = start + _quietest(columns, start, end)
+            yield times[begin:cut], {name: values[begin:cut] for name, values in columns.items()}
+            begin = cut
+        self._times = [times[begin:]]
+        self._columns = [{name: values[begin:] for name, values in columns.items()}]
 
 
 def _joined(times: list[Floats], columns: list[Mapping[str, Floats]]) -> Rows:
@@ -125,12 +152,17 @@ def _joined(times: list[Floats], columns: list[Mapping[str, Floats]]) -> Rows:
     return np.concatenate(times), {name: np.concatenate([c[name] for c in columns]) for name in names}
 
 
-def _quietest(columns: Mapping[str, Floats], start: int) -> int:
+def _quietest(columns: Mapping[str, Floats], start: int, end: int) -> int:
+    """Return the middle of the longest time, from `start` on, in which the driver asks for least."""
     for name in ("throttle", "pedal", "boost", "engine_speed"):
-        if name in columns:
-            late = columns[name][start:]
-            if not np.all(np.isnan(late)):
-                return int(np.nanargmin(late))
+        late = columns[name][start:end] if name in columns else np.empty(0)
+        known = late[~np.isnan(late)]
+        if known.size:
+            low, high = float(known.min()), float(known.max())
+            with np.errstate(invalid="ignore"):
+                runs = spans_of(late <= low + CALM_SHARE * (high - low))
+            longest = max(runs, key=len)
+            return (longest.start + longest.end) // 2
     return 0
 
 

@@ -15,6 +15,7 @@ LogErrorCode = Literal[
     "no_header",
     "no_time",
     "time_stands_still",
+    "time_jumps",
     "no_known_channel",
     "too_short",
     "too_many_columns",

@@ -7,10 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from engine.logs.air import air_of
 from engine.logs.column_units import (
-    ATMOSPHERE_KPA,
     Meaning,
     Sample,
+    known_unit,
     meaning_of,
     rescaled,
     same_as_measured,
@@ -18,12 +19,24 @@ from engine.logs.column_units import (
 from engine.logs.layout import Caveat, Column, Question, shown_name
 from engine.logs.mapping import ColumnMapping
 from engine.logs.mapping import Mapping as LogMapping
-from engine.logs.naming import PREFIX, Match, Named, assign, match_columns, named, names_of
+from engine.logs.naming import (
+    LEAST_LIKENESS,
+    PREFIX,
+    TIME,
+    Match,
+    Named,
+    assign,
+    match_columns,
+    named,
+    names_of,
+)
 from engine.logs.raw import Piece, RawLog
 from engine.logs.stretch import Floats
 from engine.model import Channel
+from engine.units import conversion
 
-LEAST_SURE = 0.88
+SAME_WITHIN = 0.1
+"""Two columns of one channel say the same if they are usually closer than this share of its range."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +64,7 @@ class _Column:
     match: Match | None
     others: list[str]
     told: ColumnMapping | None
+    best: str = ""
     meaning: Meaning | None = None
 
 
@@ -58,22 +72,32 @@ def identify(
     raw: RawLog, channels: Mapping[str, Channel], head: Piece, mapping: LogMapping | None
 ) -> Identified:
     """Return what the columns of a log are, from the mapping first, then their names, units and numbers."""
-    columns = _named(raw, channels, mapping)
+    columns = _named(raw, channels, head, mapping)
     layout_names = [column.name for column in raw.layout().columns]
     speed, load = _speed_and_load(columns, head)
-    for i, column in columns.items():
-        if column.match is None or i == raw.time_column:
-            continue
-        channel = channels[PREFIX + column.match.channel]
-        sample = Sample(head.columns.get(i, np.full(head.times.size, np.nan)), speed, load)
-        column.meaning = _meaning(layout_names[i], column, channel, sample)
+
+    def tell(fahrenheit: bool) -> None:
+        for i, column in columns.items():
+            if column.match is None or i == raw.time_column:
+                continue
+            channel = channels[PREFIX + column.match.channel]
+            values = head.columns.get(i, np.full(head.times.size, np.nan))
+            sample = Sample(values, speed, load, fahrenheit)
+            column.meaning = _meaning(layout_names[i], column, channel, sample)
+
+    tell(fahrenheit=False)
+    if any(c.meaning is not None and known_unit(c.meaning.unit, "degC") == "degF" for c in columns.values()):
+        # A logger writes all its temperatures in one unit; those of the air alone would not tell it.
+        tell(fahrenheit=True)
     _settle_target(columns, head, load)
     return _told(raw, columns, channels, head, layout_names)
 
 
-def _named(raw: RawLog, channels: Mapping[str, Channel], mapping: LogMapping | None) -> dict[int, _Column]:
+def _named(
+    raw: RawLog, channels: Mapping[str, Channel], head: Piece, mapping: LogMapping | None
+) -> dict[int, _Column]:
     known = names_of(channels)
-    known = {name: channel for name, channel in known.items() if channel != "time"}
+    known = {name: channel for name, channel in known.items() if channel != TIME}
     cut = [named(column.name, column.unit, known) for column in raw.columns]
     names = [column.name for column in cut]
     written = [column.name for column in raw.layout().columns]
@@ -86,16 +110,29 @@ def _named(raw: RawLog, channels: Mapping[str, Channel], mapping: LogMapping | N
         [] if written[i] in told else [m for m in found if m.channel not in said_channels]
         for i, found in enumerate(matches)
     ]
-    taken = assign(free)
+    empty = frozenset(i for i, values in head.columns.items() if np.all(np.isnan(values)))
+    taken = assign(free, empty)
     columns = {}
     for i, column in enumerate(cut):
         said = told.get(written[i])
         match = taken.get(i)
+        if match is not None:
+            match = _by_unit(match, column.unit)
         if said is not None:
-            match = Match(said.channel, 1.0) if said.channel and i != raw.time_column else None
+            used = said.channel not in (None, TIME) and i != raw.time_column
+            match = Match(str(said.channel), 1.0) if used else None
         others = [m.channel for m in matches[i] if match is None or m.channel != match.channel]
-        columns[i] = _Column(column, match, others, said)
+        sure = [m.channel for m in matches[i][:1] if m.likeness >= LEAST_LIKENESS]
+        columns[i] = _Column(column, match, others, said, sure[0] if sure else "")
     return columns
+
+
+def _by_unit(match: Match, unit: str) -> Match:
+    """Return a match with lambda and the air-fuel ratio told apart by the unit."""
+    ratio = {"lambda": "air_fuel_ratio", "lambda_target": "air_fuel_ratio_target"}
+    plain = {wide: narrow for narrow, wide in ratio.items()}
+    other = {"afr": ratio, "lambda": plain, "λ": plain}.get(unit.strip().lower(), {}).get(match.channel)
+    return match if other is None else Match(other, match.likeness)
 
 
 def _speed_and_load(columns: Mapping[int, _Column], head: Piece) -> tuple[Floats | None, Floats | None]:
@@ -136,8 +173,7 @@ def _settle_target(columns: dict[int, _Column], head: Piece, load: Floats | None
         return
     if asked.question is None or set(asked.question.accepted) != {"gauge", "absolute"}:
         return
-    unit = meaning_unit(columns[target])
-    scale, offset = unit
+    scale, offset = _to_kpa(columns[target])
     follows = same_as_measured(
         head.columns[target] * scale + offset,
         head.columns[boost] * measured.scale + measured.offset,
@@ -145,19 +181,18 @@ def _settle_target(columns: dict[int, _Column], head: Piece, load: Floats | None
         measured.reference,
     )
     if follows is not None:
-        columns[target].meaning = Meaning(
-            columns[target].raw.unit, scale, offset, follows, f"{follows}, as the measured boost follows it"
-        )
+        why = f"{follows}, as the measured boost follows it"
+        columns[target].meaning = Meaning(columns[target].raw.unit, scale, offset, follows, why)
 
 
-def meaning_unit(column: _Column) -> tuple[float, float]:
+def _to_kpa(column: _Column) -> tuple[float, float]:
     """Return scale and offset to kPa of a pressure column whose reference is not known yet."""
-    from engine.logs.column_units import known_unit  # noqa: PLC0415
-    from engine.units import conversion  # noqa: PLC0415
-
-    told = column.told.unit if column.told is not None and column.told.unit else column.raw.unit
-    unit = known_unit(told, "kPa")
-    return conversion(unit, "kPa") if unit else (1.0, 0.0)
+    told = column.told
+    unit = known_unit(told.unit if told is not None and told.unit else column.raw.unit, "kPa")
+    scale, offset = conversion(unit, "kPa") if unit else (1.0, 0.0)
+    plain = Meaning("", scale, offset, None, "")
+    meant = rescaled(plain, told.scale if told else None, told.offset if told else None)
+    return meant.scale, meant.offset
 
 
 def _told(
@@ -167,69 +202,130 @@ def _told(
     head: Piece,
     names: list[str],
 ) -> Identified:
-    air, caveats = _air(columns, head)
+    air, caveats = air_of(_meanings(columns), head)
     used: dict[int, Use] = {}
-    questions = []
-    shown = []
+    questions: list[Question] = []
+    shown: list[Column] = []
     assumed: dict[str, list[str]] = {}
-    converted = False
     for i, column in columns.items():
-        meaning, match = column.meaning, column.match
-        view = Column(
-            name=names[i],
-            written_unit=shown_name(column.raw.unit),
-            candidates=column.others[:3],
-            why="the time" if i == raw.time_column else "",
-        )
-        if match is not None and meaning is not None:
-            channel = channels[PREFIX + match.channel]
-            how = "as you said" if column.told is not None else _how(match.likeness)
-            view = view.model_copy(
-                update={
-                    "channel": match.channel,
-                    "unit": meaning.unit,
-                    "reference": meaning.reference,
-                    "confidence": match.likeness,
-                    "why": "; ".join(part for part in (how, meaning.why) if part),
-                }
-            )
-            if meaning.question is not None:
-                questions.append(meaning.question)
-            else:
-                offset = meaning.offset
-                if channel.reference is not None and meaning.reference != channel.reference:
-                    offset += -air if channel.reference == "gauge" else air
-                    converted = True
-                used[i] = Use(match.channel, meaning.scale, offset)
-                if meaning.assumed is not None:
-                    assumed.setdefault(meaning.assumed, []).append(names[i])
-        elif column.others and i != raw.time_column and column.told is None:
-            view = view.model_copy(update={"why": "another column fits its channel better, or none well"})
-        shown.append(view)
+        shown.append(_view(names[i], column, raw.time_unit if i == raw.time_column else None))
+        if column.match is None or column.meaning is None:
+            continue
+        if column.meaning.question is not None:
+            questions.append(column.meaning.question)
+            continue
+        used[i] = _use(column.match.channel, column.meaning, channels, air.kpa)
+        if column.meaning.assumed is not None:
+            assumed.setdefault(column.meaning.assumed, []).append(names[i])
     for what, which in assumed.items():
         caveats.append(Caveat(code="unit_assumed", text=f"{', '.join(which)}: {what}"))
-    if converted and not any(c.match and c.match.channel == "barometer" for c in columns.values()):
-        text = f"the log has no air pressure; absolute pressures are counted from {ATMOSPHERE_KPA} kPa"
-        caveats.append(Caveat(code="air_pressure_assumed", text=text, channel="barometer"))
+    if air.why is not None and any(_counted_from_air(columns[i], channels) for i in used):
+        caveats.append(Caveat(code="air_pressure_assumed", text=air.why, channel="barometer"))
+    caveats += _seconds(columns, channels, head, names, used, air.kpa)
     return Identified(shown, used, questions, caveats)
+
+
+def _meanings(columns: Mapping[int, _Column]) -> dict[str, tuple[int, Meaning]]:
+    return {
+        column.match.channel: (i, column.meaning)
+        for i, column in columns.items()
+        if column.match is not None and column.meaning is not None
+    }
+
+
+def _counted_from_air(column: _Column, channels: Mapping[str, Channel]) -> bool:
+    assert column.match is not None and column.meaning is not None
+    kept = channels[PREFIX + column.match.channel].reference
+    return kept is not None and column.meaning.reference != kept
+
+
+def _use(channel: str, meaning: Meaning, channels: Mapping[str, Channel], air_kpa: float) -> Use:
+    kept, offset = channels[PREFIX + channel].reference, meaning.offset
+    if kept is not None and meaning.reference != kept:
+        offset += -air_kpa if kept == "gauge" else air_kpa
+    return Use(channel, meaning.scale, offset)
+
+
+def _view(name: str, column: _Column, time_unit: str | None) -> Column:
+    view = Column(name=name, written_unit=shown_name(column.raw.unit), candidates=column.others[:3])
+    match, meaning = column.match, column.meaning
+    if time_unit is not None:
+        how = "as you said" if column.told is not None else "by its name"
+        why = f"the time; {how}"
+        return view.model_copy(
+            update={"channel": "time", "unit": time_unit, "confidence": 1.0, "why": why, "candidates": []}
+        )
+    if match is not None and meaning is not None:
+        how = "as you said" if column.told is not None else _how(match.likeness)
+        return view.model_copy(
+            update={
+                "channel": match.channel,
+                "unit": meaning.unit,
+                "reference": meaning.reference,
+                "confidence": match.likeness,
+                "why": "; ".join(part for part in (how, meaning.why) if part),
+            }
+        )
+    if column.told is not None:
+        return view.model_copy(update={"why": "left out, as you said"})
+    if column.others:
+        return view.model_copy(update={"why": "another column fits its channel better, or none well"})
+    return view
+
+
+def _seconds(
+    columns: Mapping[int, _Column],
+    channels: Mapping[str, Channel],
+    head: Piece,
+    names: list[str],
+    used: Mapping[int, Use],
+    air_kpa: float,
+) -> list[Caveat]:
+    """Tell of columns that are left out since another is the same channel, and whether they contradict it."""
+    first = {use.channel: i for i, use in used.items()}
+    found = []
+    for i, column in columns.items():
+        if column.match is not None or column.told is not None or not column.best:
+            continue
+        j = first.get(column.best)
+        if j is None:
+            continue
+        called = column.best.replace("_", " ")
+        text = f"{names[j]} and {names[i]} are both called like {called}; {names[j]} is used"
+        channel = channels[PREFIX + column.best]
+        meaning = meaning_of(
+            names[i], column.raw.name, column.best, channel, column.raw.unit, _plain(head, i)
+        )
+        code = "second_column"
+        if meaning.question is None:
+            other = _use(column.best, meaning, channels, air_kpa)
+            apart = _apart(
+                head.columns[j] * used[j].scale + used[j].offset,
+                head.columns[i] * other.scale + other.offset,
+            )
+            if apart is not None:
+                code = "contradiction"
+                text += (
+                    f", and they differ by {apart:.3g} {channel.unit.replace('dimensionless', '')}".rstrip()
+                )
+        found.append(Caveat(code=code, text=text, channel=column.best))
+    return found
+
+
+def _plain(head: Piece, i: int) -> Sample:
+    return Sample(head.columns.get(i, np.full(head.times.size, np.nan)), None, None)
+
+
+def _apart(first: Floats, second: Floats) -> float | None:
+    """Return how far two columns are usually apart, None where that is little for what they hold."""
+    both = ~np.isnan(first) & ~np.isnan(second)
+    if int(both.sum()) < 20:
+        return None
+    low, middle, high = np.percentile(first[both], (5.0, 50.0, 95.0))
+    apart = float(np.median(np.abs(first[both] - second[both])))
+    little = max(SAME_WITHIN * (high - low), SAME_WITHIN / 3.0 * abs(middle), 1e-9)
+    return apart if apart > little else None
 
 
 def _how(likeness: float) -> str:
     return "by its name" if likeness >= 1.0 else f"its name is {100 * likeness:.0f} % like one that is known"
-
-
-def _air(columns: Mapping[int, _Column], head: Piece) -> tuple[float, list[Caveat]]:
-    """Return the air pressure [kPa] that the log itself has, or that of sea level."""
-    for i, column in columns.items():
-        meaning = column.meaning
-        if column.match is None or column.match.channel != "barometer" or meaning is None:
-            continue
-        values = head.columns.get(i, np.empty(0)) * meaning.scale + meaning.offset
-        known = values[~np.isnan(values)]
-        middle = float(np.median(known)) if known.size else 0.0
-        if meaning.question is None and 50.0 <= middle <= 110.0:
-            return middle, []
-        if known.size:
-            text = f"the air pressure in the log, {middle:.0f} kPa, is not credible; sea level is taken"
-            return ATMOSPHERE_KPA, [Caveat(code="contradiction", text=text, channel="barometer")]
-    return ATMOSPHERE_KPA, []

@@ -10,7 +10,8 @@ from engine.errors import InputError, InputIssue
 from engine.yaml_reader import read_yaml
 
 Name = Annotated[str, Field(min_length=1, max_length=200)]
-Short = Annotated[str, Field(max_length=40)]
+MOST_UNIT = 80
+Short = Annotated[str, Field(max_length=MOST_UNIT)]
 
 
 class ColumnMapping(BaseModel):

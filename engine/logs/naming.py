@@ -12,6 +12,7 @@ from rapidfuzz import fuzz
 from engine.model import Channel
 
 PREFIX = "logged_"
+TIME = "time"
 LEAST_LIKENESS = 0.88
 CANDIDATE_LIKENESS = 0.70
 MOST_CANDIDATES = 3
@@ -28,7 +29,10 @@ UNIT_WORDS = BARE_UNITS | frozenset(
         "pa pct percent kpaa kpag sec secs seconds us µs volts share ratio :1 ° °ca °ka °btdc λ celsius fahrenheit"
     ).split()
 )
-UNIT_TAIL = re.compile(r"[ _]?\(?(a|g|abs|absolute|gauge|gage|rel|relative)\)?$")
+UNIT_TAIL = re.compile(
+    r"(([ _]\(?|\()(?P<letter>a|g)\)?|[ _]?\(?(?P<word>abs|absolute|gauge|gage|rel|relative)\)?)$"
+)
+"""What stands behind a unit of pressure to say what it is counted from."""
 CLOCK_FORM = re.compile(r"^[hms:. y/d\-t]{4,}$")
 """A time's form in place of its unit, as hh:mm:ss."""
 ABSOLUTE_WORDS = re.compile(r"\b(abs|absolute|absolut|absolue|assoluta|map|bara|psia|kpaa)\b")
@@ -160,12 +164,13 @@ QUALIFIERS = frozenset(
     (
         "target error limit max min maximum minimum peak average avg mean warning switch raw voltage gain threshold "
         "offset correction status state flag adc soll ist differenz front rear left right fl fr rl rr pre post "
-        "before after inlet outlet turbine compressor ambient gearbox transmission absolute level pump sensor"
+        "before after inlet outlet turbine compressor ambient gearbox transmission level pump sensor"
     ).split()
 )
 """Words that make another quantity of a name: a name is never like one without them."""
+REFERENCES = frozenset({"absolute", "gauge", "rel", "relative"})
 FIRST_LIKENESS = 0.97
-"""Of a name with a 1 behind it: the first of several sensors."""
+"""Of a name that is known but for a 1 behind it, the first of several sensors, or a word for its reference."""
 
 
 def _matches(folded: str, known: Mapping[str, str]) -> list[Match]:
@@ -174,9 +179,10 @@ def _matches(folded: str, known: Mapping[str, str]) -> list[Match]:
     best: dict[str, float] = {}
     if folded in known:
         best[known[folded]] = 1.0
-    first = folded.removesuffix(" 1").removesuffix(" bank")
-    if first != folded and first in known:
-        best.setdefault(known[first], FIRST_LIKENESS)
+    plain = " ".join(word for word in folded.split() if word not in REFERENCES)
+    for other in (folded.removesuffix(" 1").removesuffix(" bank"), plain, plain.removesuffix(" 1")):
+        if other != folded and other in known:
+            best.setdefault(known[other], FIRST_LIKENESS)
     words = set(folded.split())
     marks = {word for word in words if word in QUALIFIERS or word.isdigit()}
     for name, channel in known.items():
@@ -193,13 +199,13 @@ def _matches(folded: str, known: Mapping[str, str]) -> list[Match]:
 
 
 def named(header: str, unit: str, known: Mapping[str, str]) -> Named:
-    """Return the name and the unit of a column: its header whole where that is a known name, else cut.
+    """Return the name and the unit of a column: cut where the rest is a known name, whole if that is one.
 
     A unit that stands by itself in the file goes before one in the header.
     """
-    if fold_name(header) in known:
-        return Named(header, unit)
     cut = split_unit(header)
+    if fold_name(header) in known and fold_name(cut.name) not in known:
+        return Named(header, unit)
     return Named(cut.name, unit or cut.unit)
 
 
@@ -209,7 +215,11 @@ def assign(matches: Sequence[Sequence[Match]], empty: frozenset[int] = frozenset
     Columns that are `empty` come after all others.
     """
     pairs = sorted(
-        ((i not in empty, match.likeness, -i, match) for i, found in enumerate(matches) for match in found[:1]),
+        (
+            (i not in empty, match.likeness, -i, match)
+            for i, found in enumerate(matches)
+            for match in found[:1]
+        ),
         key=lambda pair: pair[:3],
         reverse=True,
     )
@@ -224,7 +234,9 @@ def assign(matches: Sequence[Sequence[Match]], empty: frozenset[int] = frozenset
 
 def reference_said(name: str, unit: str) -> str | None:
     """Return "gauge" or "absolute" if the name or the unit of a column says it, else None."""
-    text = f"{fold_name(name)} {fold_name(unit)} {unit.lower()}"
+    tail = UNIT_TAIL.search(unit.strip().lower())
+    letter = {"a": "absolute", "g": "gauge"}.get((tail["letter"] or "") if tail else "", "")
+    text = f"{fold_name(name)} {fold_name(unit)} {unit.lower()} {letter}"
     absolute, gauge = ABSOLUTE_WORDS.search(text), GAUGE_WORDS.search(text)
     if absolute and not gauge:
         return "absolute"

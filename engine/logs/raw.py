@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from engine.logs.layout import Layout
+from engine.logs.layout import Caveat, Layout
 from engine.logs.stretch import Floats
 
 
@@ -41,6 +41,11 @@ class RawLog(Protocol):
         ...
 
     @property
+    def time_unit(self) -> str | None:
+        """The unit that the numbers of the time column were taken to be in; None for a clock."""
+        ...
+
+    @property
     def time_note(self) -> str | None:
         """What was assumed of the time."""
         ...
@@ -51,6 +56,10 @@ class RawLog(Protocol):
 
     def head(self) -> Piece:
         """Return the first rows with every column."""
+        ...
+
+    def caveats(self) -> list[Caveat]:
+        """Return what to mind about the file, as far as it was read."""
         ...
 
     def pieces(self, wanted: Sequence[int]) -> Iterator[Piece]:

@@ -8,23 +8,22 @@ from pathlib import Path
 
 import numpy as np
 
-from engine.errors import InputError, InputIssue
 from engine.loading import KnowledgeSource
 from engine.logs.csv_blocks import Progress
 from engine.logs.cutting import Cutter
 from engine.logs.errors import LogError
 from engine.logs.identify import Identified, identify
 from engine.logs.layout import Caveat, Layout, Question
-from engine.logs.mapping import ColumnMapping, Mapping
+from engine.logs.mapping import MOST_UNIT, ColumnMapping, Mapping
+from engine.logs.mapping_check import check_mapping
 from engine.logs.mdf_log import MdfLog
-from engine.logs.naming import PREFIX, fold_name
+from engine.logs.naming import PREFIX, names_of
 from engine.logs.plausibility import Watch
 from engine.logs.raw import Piece, RawLog
 from engine.logs.resample import even, step_of
 from engine.logs.sniffing import MDF_MARKS
 from engine.logs.stretch import Floats, Stretch
 from engine.logs.text_log import TextLog
-from engine.nearest import nearest
 
 __all__ = ["Caveat", "LogReader", "Question", "ReadLimits", "read_log"]
 
@@ -34,9 +33,10 @@ STOICHIOMETRIC_RATIO = 14.7
 
 @dataclass(frozen=True)
 class ReadLimits:
-    """How large a log may be [bytes]."""
+    """How large a log may be: bytes, and lines of numbers."""
 
     most_bytes: int = 20_000_000_000
+    most_rows: int = 200_000_000
 
 
 def read_log(
@@ -58,17 +58,17 @@ def read_log(
     if mark in MDF_MARKS:
         raw = MdfLog(path, limits.most_bytes, progress)
     else:
-        time = source.channels.get(f"{PREFIX}time")
-        names = frozenset(fold_name(name) for name in (time.called if time else ())) | {"time"}
-        raw = TextLog(path, mapping, names, limits.most_bytes, progress)
-    return LogReader(raw, source, mapping)
+        raw = TextLog(path, mapping, names_of(source.channels), limits.most_bytes, progress)
+    return LogReader(raw, source, mapping, limits)
 
 
 class LogReader:
     """One log. `stretches` may be asked for once; `caveats` are whole when all of them were given out."""
 
-    def __init__(self, raw: RawLog, source: KnowledgeSource, mapping: Mapping | None) -> None:
-        self._raw = raw
+    def __init__(
+        self, raw: RawLog, source: KnowledgeSource, mapping: Mapping | None, limits: ReadLimits
+    ) -> None:
+        self._raw, self._limits = raw, limits
         self._source = source
         self._mapping = mapping
         self._ratio = (mapping.stoichiometric_ratio if mapping else None) or STOICHIOMETRIC_RATIO
@@ -80,7 +80,8 @@ class LogReader:
         if raw.time_note:
             self._said.append(Caveat(code="time_unit_assumed", text=raw.time_note, channel="time"))
         self._watch = Watch(source.channels)
-        self._cutter = Cutter()
+        self._step_s = step_of(_rising(self._head.times))
+        self._cutter = Cutter(self._step_s)
         if not self._known.used and not self.questions:
             names = ", ".join(column.name for column in self.layout.columns[:8])
             raise LogError(
@@ -97,7 +98,8 @@ class LogReader:
     @property
     def caveats(self) -> list[Caveat]:
         """What to mind, as far as the log was read."""
-        return [*self._said, *self._cutter.caveats(), *self._watch.caveats()]
+        told = [*self._raw.caveats(), *self._cutter.caveats(), *self._watch.caveats()]
+        return [*self._said, *told]
 
     def mapping(self) -> Mapping:
         """Return what the columns were taken for, to correct and save."""
@@ -108,9 +110,9 @@ class LogReader:
             before = given.get(column.name)
             columns.append(
                 ColumnMapping(
-                    column=column.name or "column",
+                    column=column.name,
                     channel=column.channel,
-                    unit=column.unit,
+                    unit=column.unit[:MOST_UNIT] if column.unit else None,
                     reference=column.reference,
                     scale=before.scale if before else None,
                     offset=before.offset if before else None,
@@ -129,10 +131,16 @@ class LogReader:
 
         Raises `LogError` for a log whose time stands still, or with too few samples to say anything.
         """
-        step = step_of(_rising(self._head.times))
-        given = 0
+        step = self._step_s
+        given = rows = 0
         wanted = sorted(self._known.used)
         for piece in self._raw.pieces(wanted):
+            rows += piece.times.size
+            if rows > self._limits.most_rows:
+                most = self._limits.most_rows
+                raise LogError(
+                    "too_large", f"the file has more than {most} lines of numbers; {most} are taken"
+                )
             self._watch.unreadable += piece.unreadable
             for times, columns in self._cutter.take(piece.times, self._converted(piece)):
                 if times.size >= 2:
@@ -144,7 +152,8 @@ class LogReader:
                 yield self._watched(even(times, columns, step))
         if given < LEAST_SAMPLES:
             still = self._cutter.rows >= LEAST_SAMPLES
-            message = f"only {given} samples with a rising time are found; {LEAST_SAMPLES} are needed"
+            message = f"only {given} samples with a rising time and no long hole are found"
+            message += f"; {LEAST_SAMPLES} are needed"
             raise LogError("time_stands_still" if still else "too_short", message)
 
     def _watched(self, stretch: Stretch) -> Stretch:
@@ -172,24 +181,3 @@ class LogReader:
 def _rising(times: Floats) -> Floats:
     known = times[~np.isnan(times)]
     return known[np.concatenate(([True], np.diff(known) > 0))] if known.size else known
-
-
-def check_mapping(mapping: Mapping | None, source: KnowledgeSource, names: list[str]) -> None:
-    """Raise `InputError` for columns that the file lacks and channels that the knowledge base lacks."""
-    if mapping is None:
-        return
-    known = {channel.removeprefix(PREFIX) for channel in source.channels}
-    issues = []
-    for i, column in enumerate(mapping.columns):
-        where = f"mapping.columns.{i}"
-        if column.column not in names and column.channel is not None:
-            message = f"the file has no column {column.column!r}"
-            close = nearest(column.column, names) or tuple(names[:5])
-            issues.append(InputIssue(f"{where}.column", column.column, message, close))
-        if column.channel is not None and column.channel not in known:
-            message = f"no channel is called {column.channel!r}"
-            issues.append(
-                InputIssue(f"{where}.channel", column.channel, message, nearest(column.channel, known))
-            )
-    if issues:
-        raise InputError(issues)

@@ -33,6 +33,8 @@ ARCHIVES = {
     b"\x1f\x9d": "a compress archive",
     b"MSCF": "a cabinet archive",
 }
+NUL_MESSAGE = "the file has NUL bytes: what was to stand there is lost, as when a logger loses its power"
+NUL_ACCEPTED = ("the file cut off before the first NUL byte",)
 TAR_AT, TAR_MARK = 257, b"ustar"
 SPREADSHEETS = (b"[Content_Types].xml", b"application/vnd.oasis.opendocument.spreadsheet")
 OLD_SPREADSHEET = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -50,7 +52,10 @@ NO_VALUE = frozenset({"", "-", "--", "nan", "null", "none", "n/a", "na", "inf", 
 
 @dataclass(frozen=True)
 class TextForm:
-    """The form of a text log. Lines are counted from 1; `padded` says that cells have spaces around them."""
+    """The form of a text log. Lines are counted from 1.
+
+    `padded` says that cells have spaces around them, `carriage` that lines end with a carriage return alone.
+    """
 
     encoding: str
     delimiter: str
@@ -61,6 +66,12 @@ class TextForm:
     names: tuple[str, ...]
     units: tuple[str, ...]
     padded: bool
+    carriage: bool
+
+    @property
+    def wide(self) -> bool:
+        """Whether a sign takes two bytes."""
+        return self.encoding.startswith("utf-16")
 
 
 def refuse_what_is_no_text_log(head: bytes) -> None:
@@ -82,8 +93,7 @@ def refuse_what_is_no_text_log(head: bytes) -> None:
     if strange > len(head[:4096]) // 100:
         raise LogError("not_a_log", "the file is not text", WANTED)
     if b"\x00" in head:
-        message = "the file has NUL bytes: what follows them is lost, as when a logger loses its power"
-        raise LogError("not_a_log", message, ("the file cut off before the first NUL byte",))
+        raise LogError("damaged", NUL_MESSAGE, NUL_ACCEPTED)
 
 
 def _encoding_of_wide(head: bytes) -> str | None:
@@ -135,7 +145,7 @@ def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozens
         raise LogError("line_too_long", f"a line is longer than {MAX_LINE_BYTES} bytes", WANTED)
     lines = lines[:HEAD_LINES]
     delimiter = mapping.delimiter if mapping and mapping.delimiter else _delimiter(lines)
-    rows = [_cells(line, delimiter) for line in lines]
+    rows = [cells_of(line, delimiter) for line in lines]
     width = _width(rows)
     if width > MAX_COLUMNS:
         raise LogError("too_many_columns", f"the file has {width} columns; {MAX_COLUMNS} are taken")
@@ -155,11 +165,13 @@ def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozens
         names=tuple(_unique(names)),
         units=tuple(_padded(rows[units], width)) if units is not None else ("",) * width,
         padded=any(cell != cell.strip() for row in rows[first : first + 50] for cell in row),
+        carriage="\r" in text and "\n" not in text,
     )
     return replace(form, names=tuple(name or f"column {i + 1}" for i, name in enumerate(form.names)))
 
 
-def _cells(line: str, delimiter: str) -> list[str]:
+def cells_of(line: str, delimiter: str) -> list[str]:
+    """Return the cells of a line."""
     try:
         return next(csv.reader([line], delimiter=delimiter), [])
     except csv.Error:
@@ -170,7 +182,7 @@ def _delimiter(lines: list[str]) -> str:
     """Return the delimiter that cuts most lines into the same number of cells, two at least."""
     best, best_score = ",", 0.0
     for delimiter in DELIMITERS:
-        counts = Counter(len(_cells(line, delimiter)) for line in lines if line.strip())
+        counts = Counter(len(cells_of(line, delimiter)) for line in lines if line.strip())
         cells, lines_with = max(
             counts.items(), key=lambda item: item[1] if item[0] > 1 else 0, default=(1, 0)
         )

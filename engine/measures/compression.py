@@ -1,8 +1,9 @@
-"""Compression and leak-down: which cylinder is weak, and where its air goes."""
+"""Compression: which cylinder is weak, whether all are, and what oil in the bore does to it."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from engine.measures.declare import (
     TO_CONVERT,
@@ -18,273 +19,266 @@ from engine.measures.declare import (
     Told,
     wrong,
 )
-from engine.measures.limits import Limits, judge
-from engine.measures.orifice import orifice_mass_flow
+from engine.measures.limits import Implied, Limits, judge
 
-WET_RISE = 1.10
-"""Oil on the piston that lifts a cylinder by a tenth says rings or bore: common practice."""
+GOOD = 0.9
+"""Within a tenth of the best counts as even: common practice."""
 
-ESCAPES = {
-    "not_heard": "Nowhere heard",
-    "inlet": "At the inlet or throttle",
-    "exhaust": "At the tailpipe or exhaust",
-    "oil_filler": "At the oil filler or dipstick",
-    "coolant": "Bubbles in the coolant",
-    "neighbour": "At the plug hole of a neighbour",
-}
-LIMIT_AT = {
-    "inlet": "leak_down_at_inlet",
-    "exhaust": "leak_down_at_exhaust",
-    "oil_filler": "leak_down_at_filler",
-    "coolant": "leak_down_at_coolant",
-}
-SAYS = {
-    "not_heard": "Where the air goes was not heard: listen at inlet, tailpipe, oil filler, coolant and plug holes.",
-    "inlet": "Air at the inlet: an inlet valve does not close.",
-    "exhaust": "Air at the tailpipe: an exhaust valve does not close.",
-    "oil_filler": "Air at the oil filler: past rings, bore or piston.",
-    "coolant": "Bubbles in the coolant: head gasket, head or bore is open to the water.",
-    "neighbour": "Air at a neighbour's plug hole: the gasket between the two.",
-}
+ENOUGH = 0.75
+"""The lowest as a share of the highest that is just let pass: common practice."""
 
 
-def compute_compression(given: Given) -> Computed:
-    """Return lowest, mean, and the lowest as a share of the highest."""
-    dry = given.many("pressures")
-    wet = given.many("wet")
+def low_high(pressures: Sequence[float]) -> float:
+    """Return the lowest as a share [1] of the highest, of gauge pressures in any one unit.
+
+    >>> round(100 * low_high([1150.0, 1120.0, 1180.0, 1000.0]), 1)
+    84.7
+
+    Source: common practice; at least 75 % is the usual limit.
+    """
+    return min(pressures) / max(pressures)
+
+
+def gain_with_oil(dry: Sequence[float], wet: Sequence[float]) -> float:
+    """Return how much more [1] oil lifts the lowest cylinder than it lifts the good ones on average.
+
+    Each rise is ``wet / dry - 1``; good is within a tenth of the highest. Gauge pressures in one unit, above
+    zero.
+
+    >>> round(gain_with_oil([1200.0, 1200.0, 800.0], [1224.0, 1224.0, 1000.0]), 3)
+    0.23
+
+    Source: common practice, a tenth more than the good ones gain.
+    """
+    rises = [w / d - 1.0 for d, w in zip(dry, wet, strict=True)]
+    good = [rise for rise, d in zip(rises, dry, strict=True) if d >= GOOD * max(dry)]
+    return rises[dry.index(min(dry))] - math.fsum(good) / len(good)
+
+
+def low_neighbours(pressures: Sequence[float]) -> list[int]:
+    """Return the first numbers of pairs side by side, as listed, that are both out of the good range.
+
+    >>> low_neighbours([1200.0, 800.0, 790.0, 1180.0])
+    [2]
+
+    Source: common practice.
+    """
+    low = [p < GOOD * max(pressures) for p in pressures]
+    return [i + 1 for i in range(len(low) - 1) if low[i] and low[i + 1]]
+
+
+def compute(given: Given) -> Computed:
+    """Return lowest, mean, spread, the lowest as a share of the highest, and the rise with oil."""
+    dry, wet = given.many("pressures"), given.many("wet")
     if wet and len(wet) != len(dry):
-        raise wrong("wet", None, f"{len(dry)} cylinders dry, but {len(wet)} wet")
+        message = f"{len(dry)} cylinders dry, but {len(wet)} with oil"
+        raise wrong("wet", None, message, ("one for each cylinder, in the same order",))
     if max(dry) <= 0.0:
-        raise wrong("pressures", None, "no cylinder has any compression: is the throttle open, does it turn?")
+        message = "no cylinder shows any compression: is the throttle open, does the crank turn the camshaft?"
+        raise wrong("pressures", None, message)
     found: dict[str, float | tuple[float, ...]] = {
         "lowest": min(dry),
         "mean": math.fsum(dry) / len(dry),
-        "low_high": min(dry) / max(dry),
+        "spread": max(dry) - min(dry),
+        "low_high": low_high(dry),
     }
-    if wet:
-        found["rise"] = tuple(w / d - 1.0 if d > 0 else 0.0 for d, w in zip(dry, wet, strict=True))
+    minimum = given.optional("minimum")
+    if minimum is not None:
+        found["over_minimum"] = min(dry) - minimum
+        found["best_over_minimum"] = max(dry) - minimum
+    if wet and min(dry) > 0.0:
+        found["rise"] = tuple(w / d - 1.0 for d, w in zip(dry, wet, strict=True))
+        if low_high(dry) < GOOD:
+            found["gain"] = gain_with_oil(dry, wet)
     return found
 
 
-def tell_compression(given: Given, results: Results, limits: Limits) -> Told:
+def tell(given: Given, results: Results, limits: Limits) -> Told:
     """Say which cylinder is weak, whether its neighbour is, and what oil does to it."""
     dry = given.many("pressures")
-    share = 100.0 * results.value("low_high")
-    lowest = dry.index(min(dry))
+    lowest = dry.index(min(dry)) + 1
+    share, doubt = 100.0 * results.value("low_high"), 100.0 * results.uncertainty("low_high")
+    even = judge(limits, "compression_share", share, doubt)
     says = [
-        f"Cylinder {lowest + 1} is lowest, {share:.0f} % of the highest ({min(dry) / 1e3:.0f} of {max(dry) / 1e3:.0f} kPa)."
+        f"Cylinder {lowest} is lowest with {share:.0f} % of the highest ({min(dry) / 1e3:.0f} of "
+        f"{max(dry) / 1e3:.0f} kPa); {_means(even)}"
     ]
-    even = judge(limits, "compression_share", share, 100.0 * results.uncertainty("low_high"))
-    findings = [even]
-    measurements = [
-        Reported("compression_ratio_low_high", round(share, 2), "percent"),
-        Reported("compression_lowest", round(results.value("lowest") / 1e3, 1), "kPa"),
-    ]
-    minimum = given.optional("minimum")
-    if minimum is not None and results.value("lowest") < minimum:
-        says.append(f"It is below the maker's least, {minimum / 1e3:.0f} kPa.")
-    low = [i for i, p in enumerate(dry) if p < 0.85 * max(dry)]
-    if any(b - a == 1 for a, b in zip(low, low[1:], strict=False)):
-        says.append("Two neighbours are low: think of the gasket between them.")
-    if even.state == "present":
-        if results.has("rise"):
-            risen = results.values("rise")[lowest] >= WET_RISE - 1.0
-            says.append(
-                "Oil lifts it: rings or bore." if risen else "Oil does not lift it: valves or gasket."
-            )
-        else:
-            says.append("Squirt oil in and measure again, then do a leak-down test of that cylinder.")
-    caveats = ["Throttle open, battery strong, all plugs out, engine warm; else the figures mean little."]
-    return Told(says=says, caveats=caveats, findings=findings, measurements=measurements)
-
-
-def loss(held: float, supply: float) -> float:
-    """Return the leak-down loss [1] of a cylinder that holds a gauge pressure of a supply: ``1 - p / ps``.
-
-    >>> loss(72.0, 80.0)
-    0.1
-
-    Source: FAA AC 43.13-1B, paragraph 8-14, for the test; the per cent is common practice.
-    """
-    return round(1.0 - held / supply, 12)
-
-
-def leak_hole(held: float, supply: float, restrictor: float, air: float, temperature: float) -> float:
-    """Return the diameter [m] of the hole that lets out what a restrictor [m] lets in.
-
-    Both flow alike at rest: the restrictor from the supply to the cylinder, the hole from the cylinder to the
-    air [Pa abs], equal discharge coefficients.
-
-    >>> round(1e3 * leak_hole(515_107.0, 652_906.0, 1.016e-3, 101_325.0, 293.15), 2)
-    1.05
-
-    Source: isentropic flow of an ideal gas (NACA Report 1135); restrictor of FAA AC 43.13-1B.
-    """
-    area = math.pi / 4.0 * restrictor * restrictor
-    into = orifice_mass_flow(area, 1.0, supply, held, temperature)
-    per_area = orifice_mass_flow(1.0, 1.0, held, air, temperature)
-    return math.sqrt(4.0 / math.pi * into / per_area) if per_area > 0.0 else 0.0
-
-
-def compute_leak_down(given: Given) -> Computed:
-    """Return the loss of each cylinder, the worst, and the hole that would leak so."""
-    held, supply, air = given.many("held"), given.number("supply"), given.number("atmosphere")
-    if max(held) > supply:
-        raise wrong("held", None, "a cylinder cannot hold more than the supply")
-    if min(held) <= air:
-        raise wrong("held", None, "a cylinder holds nothing: valves open, or not at top dead centre")
-    losses = tuple(loss(p - air, supply - air) for p in held)
-    restrictor = given.number("restrictor")
-    return {
-        "worst": max(losses),
-        "loss": losses,
-        "hole": tuple(leak_hole(p, supply, restrictor, air, 293.15) if p < supply else 0.0 for p in held),
-    }
-
-
-def tell_leak_down(given: Given, results: Results, limits: Limits) -> Told:
-    """Say how bad the worst cylinder is, and what the place of the escaping air says."""
-    losses = results.values("loss")
-    worst = losses.index(max(losses))
-    percent = 100.0 * results.value("worst")
-    says = [f"Cylinder {worst + 1} loses most, {percent:.0f} %."]
-    place = given.choice("escapes_at")
-    findings = []
-    if place in LIMIT_AT:
-        findings.append(judge(limits, LIMIT_AT[place], percent, 100.0 * results.uncertainty("worst")))
-    if percent >= 10.0:
-        says.append(SAYS[place])
+    pairs = low_neighbours(dry) if even.state != "absent" else []
+    if pairs:
+        says.append(
+            f"Cylinders {pairs[0]} and {pairs[0] + 1} are both low: if they sit side by side, think of the "
+            "head gasket between them, and listen at the neighbour's plug hole in a leak-down test."
+        )
+    all_low = _all_low(results, limits)
+    findings = [even, *all_low]
+    if any(implied.state == "present" for implied in all_low):
+        says.append(
+            "All are low: cam timing, wear, a throttle not open, slow cranking or a gauge that reads low."
+        )
+    if results.has("over_minimum") and results.value("over_minimum") < 0.0:
+        says.append(
+            f"The lowest is {-results.value('over_minimum') / 1e3:.0f} kPa below the maker's minimum."
+        )
+    says += _with_oil(even, results, findings, limits)
     caveats = [
-        "The per cent depends on the restrictor: compare cylinders, never testers. Bands for cars are common "
-        "practice: below 10 good, 10 to 20 worn, above 20 to 25 to be opened."
+        "Throttle open, battery strong, all plugs out, engine warm, the same strokes for each; else the "
+        "figures mean little. Compare cylinders, not gauges."
     ]
-    reported = [Reported("leak_down", round(percent, 2), "percent")]
-    return Told(says=says, caveats=caveats, findings=findings, measurements=reported)
+    if results.has("gain"):
+        caveats.append("A broken ring land may show no rise with oil: trust the leak-down test more.")
+    return Told(
+        says=says, caveats=caveats, findings=findings, measurements=_reported(results, even, all_low, limits)
+    )
 
 
-MEASURES = (
-    Measure(
-        id="compression",
-        label="Compression",
-        asks="Are the cylinders even, and does oil lift the weak one?",
-        inputs=(
-            TO_CONVERT,
-            Input(
-                "pressures",
-                "Compression of each cylinder, in order",
-                "pressure",
-                ("0 kPa", "3000 kPa"),
-                reference="gauge",
-                doubt="2 %",
-                many=True,
-                at_least=2,
-                at_most=24,
-                example="1150/1120/1180/1000 kPa gauge",
-            ),
-            Input(
-                "wet",
-                "The same with a squirt of oil",
-                "pressure",
-                ("0 kPa", "3500 kPa"),
-                False,
-                reference="gauge",
-                doubt="2 %",
-                many=True,
-                at_least=2,
-                at_most=24,
-                example="1160/1130/1190/1150 kPa gauge",
-            ),
-            Input(
-                "minimum",
-                "Least by the maker",
-                "pressure",
-                ("100 kPa", "2500 kPa"),
-                False,
-                reference="gauge",
-                example="900 kPa gauge",
-            ),
+def _means(even: Implied) -> str:
+    return {
+        "present": "less than three quarters. Not for a full-load run.",
+        "absent": "even.",
+        "unknown": "between even and the usual limit of 75 %.",
+    }[even.state]
+
+
+def _all_low(results: Results, limits: Limits) -> list[Implied]:
+    """Return what follows for all cylinders; only an even set can be low as a whole."""
+    if results.value("low_high") < ENOUGH:
+        return []
+    lowest = results.value("lowest") / 1e3, results.uncertainty("lowest") / 1e3
+    if not results.has("over_minimum"):
+        return [judge(limits, "compression_lowest_cylinder", *lowest)]
+    # The maker's figure decides: all are low where the best is below it, and none where the lowest is above.
+    name = "best_over_minimum" if results.value("best_over_minimum") < 0.0 else "over_minimum"
+    margin, doubt = results.value(name) / 1e3, results.uncertainty(name) / 1e3
+    if name == "over_minimum" and margin < 0.0:
+        return []
+    return [judge(limits, "compression_over_minimum", margin, doubt)]
+
+
+def _with_oil(even: Implied, results: Results, findings: list[Implied], limits: Limits) -> list[str]:
+    if even.state == "absent":
+        return []
+    if not results.has("gain"):
+        return [
+            "Next, put a spoonful of oil in it and measure again, or do a leak-down test of that cylinder."
+        ]
+    gain, doubt = 100.0 * results.value("gain"), 100.0 * results.uncertainty("gain")
+    wet = judge(limits, "compression_wet_gain", gain, doubt)
+    findings.append(wet)
+    if wet.state == "present":
+        return [f"Oil lifts it by {gain:.0f} % more than the good ones: rings or bore. Leak-down proves it."]
+    if wet.state == "absent":
+        return ["Oil does not lift it: a valve or the head gasket. A leak-down test tells which."]
+    return [
+        f"Oil lifts it by {gain:.0f} % more than the good ones, which decides nothing: do a leak-down test."
+    ]
+
+
+def _reported(results: Results, even: Implied, all_low: Sequence[Implied], limits: Limits) -> list[Reported]:
+    """Return the readings for the rules of the knowledge base, which know no doubt and no maker's figure.
+
+    A reading is left out where a rule would say more than the finding implied here.
+    """
+    share, lowest = 100.0 * results.value("low_high"), results.value("lowest") / 1e3
+    reported = []
+    cleared_by_rule = judge(limits, "compression_share", share).state == "absent"
+    if even.state == "absent" or not cleared_by_rule:
+        reported.append(Reported("compression_ratio_low_high", round(share, 2), "percent"))
+    low_by_rule = (
+        results.value("low_high") >= ENOUGH
+        and judge(limits, "compression_lowest_cylinder", lowest).state == "present"
+    )
+    if not low_by_rule or any(implied.state == "present" for implied in all_low):
+        reported.append(Reported("compression_lowest", round(max(lowest, 0.0), 1), "kPa"))
+    return reported
+
+
+MEASURE = Measure(
+    id="compression",
+    label="Compression",
+    asks="Are the cylinders even, and does oil lift the weak one?",
+    inputs=(
+        TO_CONVERT,
+        Input(
+            "pressures",
+            "Compression of each cylinder, in order",
+            "pressure",
+            ("0 kPa", "3000 kPa"),
+            reference="gauge",
+            doubt="2 %",
+            many=True,
+            at_least=2,
+            at_most=24,
+            valid=("300 kPa", "2000 kPa"),
+            valid_because="few petrol engines lie outside: is the gauge right, the throttle open?",
+            example="1150/1120/1180/1000 kPa gauge",
         ),
-        outputs=(
-            Output("lowest", "Lowest", "pressure", reference="gauge"),
-            Output("mean", "Mean", "pressure", reference="gauge"),
-            Output("low_high", "Lowest as a share of the highest", "fraction"),
-            Output("rise", "Rise with oil, cylinder", "fraction", many=True),
+        Input(
+            "wet",
+            "The same with a spoonful of oil in each",
+            "pressure",
+            ("0 kPa", "3500 kPa"),
+            False,
+            reference="gauge",
+            doubt="2 %",
+            many=True,
+            at_least=2,
+            at_most=24,
+            example="1190/1160/1220/1150 kPa gauge",
+            help="One for each cylinder, in the same order; the good ones are there to compare with.",
         ),
-        formulas=(Formula("lowest / highest; 75 % at least is the usual limit", "common_practice"),),
-        assumes=("All cylinders were turned alike, with the throttle open.",),
-        compute=compute_compression,
-        tell=tell_compression,
-        example={"pressures": "1150/1120/1180/1000 kPa gauge"},
-        cautions=("cranking_engine_moves", "petrol_fire", "ignition_high_voltage"),
-        limits=("compression_share",),
-        published=(Published("low_high", 84.7, 1e-3, "1000 / 1180, worked by hand"),),
+        Input(
+            "minimum",
+            "Least by the maker",
+            "pressure",
+            ("100 kPa", "2500 kPa"),
+            False,
+            reference="gauge",
+            example="900 kPa gauge",
+            help="It overrides the rule of thumb.",
+        ),
     ),
-    Measure(
-        id="leak_down",
-        label="Leak-down",
-        asks="How much does each cylinder lose, and where does it go?",
-        inputs=(
-            TO_CONVERT,
-            Input(
-                "supply",
-                "Pressure of the supply",
-                "pressure",
-                ("100 kPa gauge", "900 kPa gauge"),
-                reference="absolute",
-                doubt="1 %",
-                example="80 psi gauge",
-            ),
-            Input(
-                "held",
-                "Pressure that each cylinder holds, in order",
-                "pressure",
-                ("0 kPa gauge", "900 kPa gauge"),
-                reference="absolute",
-                doubt="1 %",
-                many=True,
-                at_most=24,
-                example="78/72/68/60 psi gauge",
-            ),
-            Input(
-                "restrictor",
-                "Bore of the tester's restrictor",
-                "length",
-                ("0.2 mm", "5 mm"),
-                False,
-                "1.016 mm",
-                help="0.040 in for bores below 5 in by FAA AC 43.13-1B.",
-            ),
-            Input(
-                "escapes_at",
-                "Where air is heard at the worst cylinder",
-                "choice",
-                needed=False,
-                default="not_heard",
-                choices=ESCAPES,
-            ),
+    outputs=(
+        Output("lowest", "Lowest", "pressure", reference="gauge"),
+        Output("mean", "Mean", "pressure", reference="gauge"),
+        Output("spread", "Spread, highest less lowest", "pressure_difference"),
+        Output("low_high", "Lowest as a share of the highest", "fraction"),
+        Output("over_minimum", "Lowest above the maker's minimum", "pressure_difference"),
+        Output("rise", "Rise with oil, cylinder", "fraction", many=True),
+        Output("gain", "Rise of the lowest above that of the good ones", "fraction"),
+    ),
+    formulas=(
+        Formula("lowest / highest; 75 % at least is the usual limit", "common_practice"),
+        Formula(
+            "gain = rise of the lowest - mean rise of those within a tenth of the highest", "common_practice"
         ),
-        outputs=(
-            Output("worst", "Loss of the worst cylinder", "fraction"),
-            Output("loss", "Loss, cylinder", "fraction", many=True),
-            Output("hole", "Hole that leaks so, cylinder", "length", many=True),
-        ),
-        formulas=(
-            Formula("loss = 1 - held / supply, both gauge", "faa_ac_43_13_1b"),
-            Formula("flow through the restrictor = flow through the hole, equal coefficients", "naca_1135"),
-        ),
-        assumes=(
-            "Each piston stands at top dead centre with both valves shut.",
-            "The supply keeps its pressure ahead of the restrictor.",
-        ),
-        compute=compute_leak_down,
-        tell=tell_leak_down,
-        example={"supply": "80 psi gauge", "held": "78/72/68/60 psi gauge"},
-        cautions=("crank_turns_under_air", "compressed_air_eye"),
-        limits=tuple(sorted(LIMIT_AT.values())),
-        published=(
-            Published("loss.0", 2.5, 1e-4, "FAA AC 43.13-1B readings, 1 - 78/80"),
-            Published("loss.3", 25.0, 1e-4, "FAA AC 43.13-1B readings, 1 - 60/80"),
-            Published("hole.3", 1.045, 2e-3, "restrictor of 0.040 in, worked by hand"),
-        ),
+    ),
+    assumes=(
+        "All cylinders were turned alike, with the throttle open, on one gauge.",
+        "Side by side means in the order of the list, as in an engine in line.",
+    ),
+    compute=compute,
+    tell=tell,
+    example={
+        "pressures": "1150/1120/1180/1000 kPa gauge",
+        "wet": "1190/1160/1220/1150 kPa gauge",
+        "minimum": "900 kPa gauge",
+    },
+    cautions=(
+        "cranking_engine_moves",
+        "ignition_high_voltage",
+        "petrol_fire",
+        "plug_thread_hot_head",
+        "hot_parts_burn",
+    ),
+    limits=(
+        "compression_lowest_cylinder",
+        "compression_over_minimum",
+        "compression_share",
+        "compression_wet_gain",
+    ),
+    published=(
+        Published("low_high", 84.7, 1e-3, "1000 / 1180, worked by hand"),
+        Published("mean", 1112.5, 1e-4, "4450 / 4, worked by hand"),
+        Published("gain", 11.51, 2e-3, "15.0 % less the mean of 3.48, 3.57 and 3.39 %, worked by hand"),
     ),
 )

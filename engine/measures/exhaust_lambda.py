@@ -36,7 +36,7 @@ def brettschneider(
     o: float = PETROL_O,
     k1: float = HC_FACTOR,
 ) -> float:
-    """Return lambda of an exhaust gas: CO2, CO, O2 in per cent by volume, HC in ppm as hexane, NO in per cent.
+    """Return lambda of an exhaust gas: CO2, CO, O2, NO in per cent by volume, HC in ppm as hexane.
 
     ``[CO2 + CO/2 + O2 + NO/2 + (h/4 3.5/(3.5 + CO/CO2) - o/2)(CO2 + CO)]
     / [(1 + h/4 - o/2)(CO2 + CO + K1 HC)]`` with h and o atoms of hydrogen and oxygen to one of carbon and
@@ -87,8 +87,8 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
     says = [f"The gas comes to lambda {value:.3f} ({side})."]
     if 100 * given.number("o2") > 1.0 and 100 * given.number("co") > 1.0:
         says.append(
-            "Oxygen and carbon monoxide together: a misfire, or air drawn in ahead of the probe. Look for both "
-            "before this lambda is used."
+            "Oxygen and carbon monoxide together: a misfire, or air drawn in ahead of the probe. Look for "
+            "both before this lambda is used."
         )
     caveats = ["Air drawn in ahead of the probe makes this reading lean as well: gas analysis is not immune."]
     doubled = _gas(given, 2.0 * HC_FACTOR)
@@ -201,7 +201,7 @@ MEASURE = Measure(
     ),
     assumes=(
         "Petrol by default; alcohol in the fuel raises hydrogen and oxygen to carbon.",
-        "HC counts as hexane; some hold that a factor of twelve instead of six is right (Singer and Harley 1998).",
+        "HC counts as hexane; some hold twelve instead of six to be the right factor (Singer, Harley 1998).",
     ),
     compute=compute,
     tell=tell,

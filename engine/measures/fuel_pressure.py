@@ -19,7 +19,7 @@ from engine.measures.declare import (
     Told,
     wrong,
 )
-from engine.measures.injectors import flow_at
+from engine.measures.fuel_flow import flow_at
 from engine.measures.limits import Implied, Limits, judge, setting
 
 LEAST_RANGE_PA = 30_000.0
@@ -74,9 +74,9 @@ def compute(given: Given) -> Computed:
         "flow_share": flow_at(1.0, unloaded, loaded),
     }
     low_rail, low_manifold = _without_boost(given)
-    if len(low_manifold) < len(manifold) and low_manifold:
-        if max(low_manifold) - min(low_manifold) >= LEAST_RANGE_PA:
-            found["slope_without_boost"] = slope(low_manifold, low_rail)
+    both = 0 < len(low_manifold) < len(manifold)
+    if both and max(low_manifold) - min(low_manifold) >= LEAST_RANGE_PA:
+        found["slope_without_boost"] = slope(low_manifold, low_rail)
     base = given.optional("base")
     if base is not None and low_manifold:
         found["from_base"] = unloaded - base
@@ -98,7 +98,8 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
     by_pump = given.choice("taken") == "hand_pump"
     if by_pump:
         says.append(_by_hand_pump(flat))
-        findings, measurements = [flat], []
+        findings: list[Implied] = [flat]
+        measurements: list[Reported] = []
     else:
         findings, measurements = _running(given, results, limits, flat)
         says.append(_what_next(findings, results, limits))
@@ -115,7 +116,7 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
 
 def _by_hand_pump(flat: Implied) -> str:
     return {
-        "present": "It does not follow its reference: look at the hose for splits and water, then the regulator.",
+        "present": "It does not follow its reference: look for a split or wet hose, then at the regulator.",
         "absent": "The regulator follows its reference. Whether the supply holds shows only under load.",
         "unknown": "It follows in part: a hose that leaks, a stiff regulator, or a return that is too small.",
     }[flat.state]
@@ -206,8 +207,8 @@ def _caveats(given: Given, findings: Sequence[Implied], by_pump: bool) -> list[s
     caveats = []
     if any(f.limit == FLAT and f.state == "present" for f in findings):
         caveats.append(
-            "A system made for one pressure (many without a return; the low side of direct injection) does not "
-            "follow with nothing wrong."
+            "A system made for one pressure (many without a return; the low side of direct injection) does "
+            "not follow with nothing wrong."
         )
     if len(given.many("rail")) < 3:
         caveats.append(

@@ -15,42 +15,11 @@ from engine.measures.declare import (
     Told,
     wrong,
 )
+from engine.measures.fuel_flow import at_voltage, between, demand
 from engine.measures.fuels import CONSUMPTION, DENSITY, FUEL, check_consumption
-from engine.measures.injectors import between
 from engine.measures.limits import Implied, Limits, judge
 
-PER_VOLTAGE = 1.2
-"""Per cent of flow for each per cent of voltage (common practice: some 9 % for a volt near 13.5 V)."""
-
 MARGIN, VOLTAGE = "fuel_pump_margin", "fuel_pump_voltage_lost"
-
-
-def demand(power: float, consumption: float, density: float) -> float:
-    """Return the fuel [m3/s] that a power [W] asks, of a specific consumption [kg/J] and density [kg/m3].
-
-    ``Q = P b / rho``
-
-    >>> round(demand(250e3, 340e-3 / 3.6e6, 745.0) * 3.6e6, 3)
-    114.094
-
-    Source: mass balance; handbook.
-    """
-    return power * consumption / density
-
-
-def at_voltage(flow: float, voltage: float, rated: float) -> float:
-    """Return the flow of an electric pump at another voltage, from that at its rated one.
-
-    ``Q = Q_r (1 + 1.2 (U / U_r - 1))``, any unit of flow, volts; not below zero. A straight line near the
-    rated voltage, at one pressure.
-
-    >>> round(at_voltage(200.0, 12.5, 13.5), 1)
-    182.2
-
-    Source: common practice; a pump turns with its voltage less what its load takes, so it loses more than
-    in proportion.
-    """
-    return flow * max(0.0, 1.0 + PER_VOLTAGE * (voltage / rated - 1.0))
 
 
 def compute(given: Given) -> Computed:
@@ -85,22 +54,23 @@ def compute(given: Given) -> Computed:
 def tell(given: Given, results: Results, limits: Limits) -> Told:
     """Say whether the pump has a reserve at that power, and what to try first."""
     margin = 100.0 * results.value("margin")
+    capacity, need = (3.6e6 * results.value(name) for name in ("capacity", "need"))
     says = [
-        f"The pump gives {results.value('capacity') * 3.6e6:.0f} L/h there, the engine asks "
-        f"{results.value('need') * 3.6e6:.0f} L/h: {margin:+.0f} %, good for {results.value('power_most') / 1e3:.0f} kW."
+        f"The pump gives {capacity:.0f} L/h there, the engine asks {need:.0f} L/h: {margin:+.0f} %, good for "
+        f"{results.value('power_most') / 1e3:.0f} kW."
     ]
     judged = judge(limits, MARGIN, margin, 100.0 * results.uncertainty("margin"))
     says.append(
         {
-            "present": "Less than a tenth in hand: more voltage at the pump, a larger or second pump, or less power.",
+            "present": "Less than a tenth in hand: more voltage at it, a larger or second one, or less power.",
             "absent": "Enough in hand for wear, heat and a low battery.",
             "unknown": "Little in hand: catch its flow at that pressure and voltage before the run.",
         }[judged.state]
     )
     measured = given.choice("table_is") == "measured"
     findings: list[Implied] = []
-    # A data sheet condemns a pump that is too small, but only its own flow clears the one in the car.
-    if measured or judged.state == "present":
+    # A data sheet tells of a pump too small for the plan; of the one in the car only its own flow does.
+    if measured:
         findings.append(judged)
     if results.has("voltage_lost"):
         lost, doubt = results.value("voltage_lost"), results.uncertainty("voltage_lost")
@@ -109,7 +79,7 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
         if voltage.state == "present":
             gained = 100.0 * results.value("gained")
             says.append(
-                f"{lost:.1f} V are lost on the way; feed and ground made good would bring {gained:.0f} % of flow."
+                f"{lost:.1f} V are lost on the way; good feed and ground would bring {gained:.0f} % more."
             )
     return Told(says=says, caveats=_caveats(given, measured), findings=findings)
 
@@ -118,8 +88,8 @@ def _caveats(given: Given, measured: bool) -> list[str]:
     caveats = []
     if given.number("voltage") != given.number("rated_voltage"):
         caveats.append(
-            "The effect of voltage is a straight-line estimate (1.2 % of flow for 1 % of voltage), good near the "
-            "voltage of the table; at high pressure a pump loses more."
+            "The effect of voltage is a straight-line estimate (1.2 % of flow for 1 % of voltage), good near "
+            "the voltage of the table; at high pressure a pump loses more."
         )
     if not measured:
         caveats.append(

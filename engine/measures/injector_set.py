@@ -59,7 +59,8 @@ def best_set(flows: Sequence[float], number: int) -> tuple[int, ...]:
     """
     order = sorted(range(len(flows)), key=lambda i: flows[i])
     runs = [order[k : k + number] for k in range(len(flows) - number + 1)]
-    return tuple(sorted(min(runs, key=lambda run: flows[run[-1]] / flows[run[0]])))
+    closest = min(runs, key=lambda run: flows[run[-1]] / flows[run[0]])
+    return tuple(sorted(closest))
 
 
 def spread(flows: Sequence[float]) -> float:
@@ -117,9 +118,10 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
             f"Best matched: injectors {_listed([i + 1 for i in chosen])}; leave out {_listed(spares)}. "
             f"Their spread is {percent:.1f} %."
         )
+    least = chosen[fitted.index(min(fitted))] + 1
     says.append(
-        f"Injector {chosen[fitted.index(min(fitted))] + 1} flows least: with the common sensor at {target:.2f} its "
-        f"cylinder burns at {results.value('leanest'):.3f}, and the sensor shows nothing of it."
+        f"Injector {least} flows least: with the common sensor at {target:.2f} its cylinder burns at "
+        f"{results.value('leanest'):.3f}, and the sensor shows nothing of it."
     )
     says.append(
         {

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-
 from engine.measures.declare import (
     TO_CONVERT,
     Computed,
@@ -19,6 +16,7 @@ from engine.measures.declare import (
     Told,
     wrong,
 )
+from engine.measures.fuel_flow import between, duty_cycle, flow_at, needed_flow
 from engine.measures.fuels import CONSUMPTION, DENSITY, FUEL, check_consumption
 from engine.measures.limits import Implied, Limits, judge, setting
 
@@ -26,59 +24,6 @@ LIMIT = "injector_duty_by_pulse"
 
 MOST_DUTY = 1.5
 """As the knowledge base takes it; a pulse that long for that speed was misread."""
-
-
-def flow_at(flow: float, rated_pressure: float, pressure: float) -> float:
-    """Return the static flow of an injector at a differential pressure, from that at its rated one.
-
-    ``Q2 = Q1 sqrt(dp2 / dp1)``, any unit of flow, pressures in the same unit.
-
-    >>> round(flow_at(500.0, 300.0, 400.0), 2)
-    577.35
-
-    Source: Bernoulli, flow through a fixed orifice; handbook.
-    """
-    return flow * math.sqrt(pressure / rated_pressure)
-
-
-def duty_cycle(pulse: float, speed_rpm: float, shots_per_cycle: int = 1) -> float:
-    """Return the duty cycle [1] of a pulse [s] at an engine speed [1/min]; a four-stroke cycle has two turns.
-
-    ``duty = pulse shots n / 120``
-
-    >>> round(duty_cycle(0.016, 6000.0), 3)
-    0.8
-
-    Source: definition.
-    """
-    return pulse * shots_per_cycle * speed_rpm / 120.0
-
-
-def needed_flow(power: float, consumption: float, number: int, duty: float, density: float) -> float:
-    """Return the static flow [m3/s] that each injector needs for a power [W].
-
-    ``Q = P b / (n D rho)`` with the specific consumption b [kg/J], the duty D [1] and the density [kg/m3].
-
-    >>> round(needed_flow(200e3, 340e-3 / 3.6e6, 4, 0.80, 745.0) * 6e7, 1)
-    475.4
-
-    Source: mass balance; handbook.
-    """
-    return power * consumption / (number * duty * density)
-
-
-def between(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
-    """Return y at x by straight lines between points of rising x; the ends are held.
-
-    >>> between(12.5, (12.0, 13.0), (1.2, 1.0))
-    1.1
-    """
-    if x <= xs[0]:
-        return ys[0]
-    for (x0, y0), (x1, y1) in zip(zip(xs, ys, strict=True), zip(xs[1:], ys[1:], strict=True), strict=False):
-        if x <= x1:
-            return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
-    return ys[-1]
 
 
 def _dead_time(given: Given) -> float | None:
@@ -164,9 +109,10 @@ def compute(given: Given) -> Computed:
 def tell(given: Given, results: Results, limits: Limits) -> Told:
     """Say whether the injectors have a reserve, and which reading to take next."""
     cap = 100.0 * given.number("duty_cap")
+    flow, over = 6e7 * results.value("flow_real"), results.value("difference") / 1e3
     says = [
-        f"Each flows {results.value('flow_real') * 6e7:.0f} cc/min at {results.value('difference') / 1e3:.0f} kPa "
-        f"over the manifold; at {cap:.0f} % duty the set feeds some {results.value('power_most') / 1e3:.0f} kW."
+        f"Each flows {flow:.0f} cc/min at {over:.0f} kPa over the manifold; at {cap:.0f} % duty the set "
+        f"feeds some {results.value('power_most') / 1e3:.0f} kW."
     ]
     findings: list[Implied] = []
     measurements: list[Reported] = []
@@ -257,7 +203,7 @@ MEASURE = Measure(
         ),
         Input(
             "rated_pressure",
-            "at a pressure difference of",
+            "Pressure difference of that rating",
             "pressure_difference",
             ("100 kPa", "700 kPa"),
             False,
@@ -387,7 +333,7 @@ MEASURE = Measure(
         Formula(
             "Q = P b / (n D rho), D the duty cycle that may be used less dead time * speed / 120 s",
             "fuel_mass_balance",
-        ),  # fmt: skip
+        ),
     ),
     assumes=(
         "Four-stroke engine; dead time counts as closed, and closing flow as part of it.",

@@ -49,7 +49,7 @@ def indicated(true: float, share: float) -> float:
 def share_from_cover(
     found: float, covered: float, trim_found: float = 0.0, trim_covered: float = 0.0
 ) -> float:
-    """Return the air drawn in against the engine's air, from lambda at idle as found and with the leak covered.
+    """Return the air drawn in against the engine's air, from idle lambda as found and with the leak sealed.
 
     ``y = found (1 + trim found) / (covered (1 + trim covered)) - 1``, all dimensionless. The trims count
     because an engine in closed loop makes up for the leak: it holds lambda and adds the fuel.
@@ -137,8 +137,13 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
     share, at_load = 100.0 * results.value("share_idle"), 100.0 * results.value("share_load")
     doubt = 100.0 * results.uncertainty("share_idle")
     shift = judge(limits, "wideband_idle_shift", share, doubt)
-    says = [f"At idle {share:.1f} % of the engine's air is drawn in ahead of the sensor. {_idle(results)}"]
-    says.append(_load(results, 1e3 * given.number("load_flow")))
+    if share > 0.0:
+        says = [
+            f"At idle {share:.1f} % of the engine's air is drawn in ahead of the sensor. {_idle(results)}"
+        ]
+        says.append(_load(results, 1e3 * given.number("load_flow")))
+    else:
+        says = ["The readings show no air drawn in at idle."]
     tailpipe = given.choice("sensor_at") == "tailpipe"
     if shift.state == "present":
         says.append(
@@ -163,7 +168,8 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
 def _idle(results: Results) -> str:
     if not results.has("true_idle"):
         return "Lambda reads so much too lean there."
-    return f"Lambda reads {results.value('error_idle'):.3f} too lean there: it is {results.value('true_idle'):.3f}."
+    error, true = results.value("error_idle"), results.value("true_idle")
+    return f"Lambda reads {error:.3f} too lean there: it is {true:.3f}."
 
 
 def _load(results: Results, flow: float) -> str:
@@ -175,14 +181,15 @@ def _load(results: Results, flow: float) -> str:
     )
     if not results.has("true_load"):
         return f"At {flow:.0f} g/s of air it reads at most {at_load:.2f} % too lean. {least}"
-    shown = results.value("true_load") + results.value("error_load")
-    return f"At load the true lambda lies between {results.value('true_load'):.3f} and the {shown:.3f} shown. {least}"
+    true = results.value("true_load")
+    shown = true + results.value("error_load")
+    return f"At load the true lambda lies between {true:.3f} and the {shown:.3f} shown. {least}"
 
 
 def _caveats(given: Given) -> list[str]:
     caveats = [
-        "At load the pipe is mostly above the air and the leak blows out; that it draws in no more than at idle "
-        "is taken for granted, not measured. A leak grows with heat and load."
+        "At load the pipe is mostly above the air and the leak blows out; that it draws in no more than at "
+        "idle is taken for granted, not measured. A leak grows with heat and load."
     ]
     if given.has("hole"):
         caveats.append(
@@ -190,8 +197,8 @@ def _caveats(given: Given) -> list[str]:
         )
     elif given.has("idle_covered") and not (given.number("trim_found") or given.number("trim_covered")):
         caveats.append(
-            "The trims count as equal in both readings. In closed loop the computer hides the leak in its trim: "
-            "give both trims, or read in open loop."
+            "The trims count as equal in both readings. In closed loop the computer hides the leak in its "
+            "trim: give both trims, or read in open loop."
         )
     return caveats
 
@@ -242,7 +249,7 @@ MEASURE = Measure(
             doubt="20 %",
             example="4 mm",
             help="A rough guide only.",
-        ),  # fmt: skip
+        ),
         Input(
             "hole_cd",
             "Discharge coefficient of the hole",
@@ -252,7 +259,7 @@ MEASURE = Measure(
             "0.7",
             doubt="0.12",
             matters_with="hole",
-        ),  # fmt: skip
+        ),
         Input(
             "suction",
             "Suction between the pulses",
@@ -263,7 +270,7 @@ MEASURE = Measure(
             doubt="70 %",
             matters_with="hole",
             help="Idle; after the turbine less than before.",
-        ),  # fmt: skip
+        ),
         Input(
             "suction_time",
             "Share of the time with suction",
@@ -273,7 +280,7 @@ MEASURE = Measure(
             "30 %",
             doubt="15 %",
             matters_with="hole",
-        ),  # fmt: skip
+        ),
         _lambda("load_lambda", "Lambda shown at full load", "0.80"),
         Input(
             "idle_flow",

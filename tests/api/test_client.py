@@ -119,3 +119,21 @@ def test_nobody_there_is_told(tmp_path: Path) -> None:
 
 def test_the_free_paths_are_few() -> None:
     assert not any(is_free(path) for path in ("/v1/cases", "/v1/kb", "/metrics", "/v1/session/x", "/deskx"))
+
+
+def test_readings_and_a_log_become_facts(service: Keyed) -> None:
+    log = Path(__file__).parents[2] / "docs" / "examples" / "log_fuel_reference.csv"
+    with Prepull(service.base, service.keys["all"]) as shop:
+        thrust = shop.measure(
+            "joint_thrust", {"diameter": "63.5 mm", "boost": "150 kPa gauge", "held_by": "plain"}
+        )
+        assert shop.triage(thrust.facts.model_dump()).holds
+        read = shop.read_log(log, facts={})
+        assert read.triage is not None
+        again = shop.read_log(log, mapping=read.mapping)
+        assert again.facts == read.facts
+        with pytest.raises(ProblemError, match="gauge"):
+            shop.measure("joint_thrust", {**readings, "boost": "150 kPa"})
+        with pytest.raises(ProblemError) as refused:
+            shop.read_log(Path(__file__))
+    assert refused.value.problem.type.endswith("unreadable-log")

@@ -1,4 +1,4 @@
-"""POST /v1/logs and `prepull log`: a recorded log in, findings, plots and a ranked cause out; bad files told."""
+"""POST /v1/logs and `prepull log`: a log in, findings, plots and a ranked cause out; bad files told."""
 
 from __future__ import annotations
 

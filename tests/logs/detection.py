@@ -211,7 +211,9 @@ def main() -> int:
         for (number, size), row in rows.items():
             if row.missed and size in FAULTS[number].matter:
                 console.print(f"missed: {row.told}, {row.size}: cars {row.missed}")
-        wrong = {seen.seed: names for seen in looks if seen.fault < 0 and (names := judge_look(None, seen)[1])}
+        wrong = {
+            seen.seed: names for seen in looks if seen.fault < 0 and (names := judge_look(None, seen)[1])
+        }
         console.print(f"false on sound cars: {wrong}")
     known = known_findings()
     absent = [fault.told for fault in FAULTS if not fault.findings & known]

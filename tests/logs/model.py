@@ -159,7 +159,7 @@ def recorded(car: Car, faults: Mapping[str, float], *, short: bool = False) -> R
         noise = rng.normal(0.0, 1.0, count)
         if name not in car.logged:
             continue
-        spread = NOISE.get(name, 0.0) * car.noise
+        spread: Floats = np.full(count, NOISE.get(name, 0.0) * car.noise)
         if name in ("engine_speed", "air_mass_flow"):
             spread = spread * np.clip(true["engine_speed"][places] / 3000.0, 0.0, 2.0) * 1.2
         step = STEPS[name][int(car.coarse)]

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-ALWAYS = frozenset({"engine_speed", "throttle", "boost", "lambda", "intake_temperature", "coolant_temperature"})
+ALWAYS = frozenset(
+    {"engine_speed", "throttle", "boost", "lambda", "intake_temperature", "coolant_temperature"}
+)
 SOMETIMES = {
     "boost_target": 0.75,
     "boost_duty": 0.7,

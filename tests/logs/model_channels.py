@@ -1,13 +1,14 @@
-"""What the sensors of the model car could see: fuel, oil, water, heat, knock, voltage, from how it was driven.
+"""What the sensors of the model car could see of how it was driven: fuel, oil, water, heat, knock, voltage.
 
-Each function takes what happened (`Driven`) and adds channels at 100 samples per second, before noise. A fault
-changes the physics where it acts; what follows from it follows by itself. Names and units as in
+Each function takes what happened (`Driven`) and adds channels at 100 samples per second, before noise. A
+fault changes the physics where it acts; what follows from it follows by itself. Names and units as in
 ``kb/channels.yaml``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from scipy.signal import lfilter
@@ -17,6 +18,10 @@ from tests.logs.model_car import Car
 from tests.logs.model_drive import STEP_S, Driven, Faults
 
 LEANEST_SHOWN = 1.45
+
+
+Real = np.ndarray[tuple[Any, ...], np.dtype[np.floating[Any]]]
+"""What numpy calls the product of a flag or a whole number and a float."""
 
 
 @dataclass
@@ -44,7 +49,7 @@ class Scene:
         slow = lagged(noise, tau_s, 0.0)
         return slow / max(float(np.std(slow)), 1e-9)
 
-    def events(self, per_s: float, where: Floats) -> list[int]:
+    def events(self, per_s: float, where: Real) -> list[int]:
         """Samples at which something happens by chance, at least one if there is where."""
         found = np.flatnonzero((self.rng.random(where.size) < per_s * STEP_S) & (where > 0.5))
         if not found.size and np.any(where > 0.5):
@@ -52,10 +57,10 @@ class Scene:
         return [int(at) for at in found]
 
 
-def lagged(values: Floats, tau_s: float, start: float | None = None) -> Floats:
-    """Follow with a first-order lag of `tau_s`, exact for steps held over a sample; see a handbook of control."""
+def lagged(values: Real, tau_s: float, start: float | None = None) -> Floats:
+    """Follow with a first-order lag of `tau_s`, exact for values held over a step (handbook of control)."""
     if tau_s <= 0.0:
-        return values
+        return np.asarray(values, dtype=np.float64)
     share = 1.0 - float(np.exp(-STEP_S / tau_s))
     first = float(values[0]) if start is None else start
     found, _ = lfilter([share], [1.0, share - 1.0], values, zi=[(1.0 - share) * first])
@@ -90,14 +95,18 @@ def motion(scene: Scene) -> None:
     c["boost"] = d["boost"].copy()
     hertz, swing = scene.size("boost_swing_hertz") or 2.0, scene.size("boost_swing")
     if swing:
-        up = ramp(lagged(((d["boost"] > 0.85 * d["boost_target"]) & (d["boost_target"] > 20)) * 1.0, 0.1), 0.6, 1)
+        up = ramp(
+            lagged(((d["boost"] > 0.85 * d["boost_target"]) & (d["boost_target"] > 20)) * 1.0, 0.1), 0.6, 1
+        )
         c["boost"] += 0.5 * swing * np.sin(2.0 * np.pi * hertz * np.arange(up.size) * STEP_S) * up
     c["boost_target"], c["boost_duty"] = d["boost_target"].copy(), d["boost_duty"].copy()
     c["gear"] = d["gear"].copy()
     c["driven_wheel_speed"] = d["wheel_ms"] * 3.6
     c["undriven_wheel_speed"] = d["ground_ms"] * 3.6 * (0.0 if car.dyno else 1.0)
     c["road_speed"] = c["driven_wheel_speed"] if car.dyno else d["ground_ms"] * 3.6
-    c["lateral_acceleration"] = d["sideways_g"] + 0.03 * scene.wave(0.5) * (d["ground_ms"] > 3) * (not car.dyno)
+    c["lateral_acceleration"] = d["sideways_g"] + 0.03 * scene.wave(0.5) * (d["ground_ms"] > 3) * (
+        not car.dyno
+    )
     c["longitudinal_acceleration"] = lagged(d["forward_g"], 0.08)
     c["barometer"] = np.full(d["phase"].size, car.air_kpa)
     c["cut_active"] = d["cut_active"].copy()
@@ -214,7 +223,7 @@ def lifts(scene: Scene) -> list[int]:
 
 
 def oil(scene: Scene) -> None:
-    """Oil temperature, and pressure of a pump with a relief valve: with speed and viscosity, up to the valve."""
+    """Oil temperature; pressure with speed and viscosity up to what the relief valve lets stand."""
     d, c, car = scene.driven, scene.channels, scene.car
     running = d["engine_speed"] > 400.0
     load = ramp(d["boost"], -60.0, 60.0)
@@ -228,7 +237,9 @@ def oil(scene: Scene) -> None:
     raw = car.oil_hot_idle_kpa * d["engine_speed"] / car.idle_rpm * thick**0.6 * worn * thin
     pressure = np.minimum(raw, car.relief_kpa + 0.02 * np.maximum(raw - car.relief_kpa, 0.0))
     # The relief valve opens softly.
-    pressure = np.where(raw > 0.8 * car.relief_kpa, 0.5 * (pressure + np.minimum(raw, pressure) * 1.0), pressure)
+    pressure = np.where(
+        raw > 0.8 * car.relief_kpa, 0.5 * (pressure + np.minimum(raw, pressure) * 1.0), pressure
+    )
     if scene.size("oil_low"):
         pressure = np.minimum(pressure, car.relief_kpa * worn)
     away = lagged((np.abs(c["lateral_acceleration"]) > 0.55) * 1.0, 0.4, 0.0)
@@ -300,7 +311,9 @@ def electric(scene: Scene) -> None:
     volts = np.where(d["engine_speed"] > 400.0, car.volts, rest)
     volts -= car.volts_idle_drop * ((d["engine_speed"] > 400.0) & (d["engine_speed"] < 1100.0))
     volts -= car.volts_load_drop * ramp(c["boost"], 0.0, car.boost_kpa)
-    volts -= scene.size("voltage_falls") * lagged(ramp(c["injector_duty"] / car.injector_duty_top, 0.35, 0.8), 0.3)
+    volts -= scene.size("voltage_falls") * lagged(
+        ramp(c["injector_duty"] / car.injector_duty_top, 0.35, 0.8), 0.3
+    )
     volts -= scene.size("charging_low") * (d["engine_speed"] > 400.0)
     volts -= 2.2 * crank
     c["battery_voltage"] = lagged(volts, 0.15) + 0.03 * scene.wave(2.0)

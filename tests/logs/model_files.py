@@ -1,4 +1,4 @@
-"""Writes recordings of the model as log files: text in the forms that loggers have, MDF4, and very large ones.
+"""Writes recordings of the model as log files: text in many forms, MDF4, and very large ones.
 
 The example log of docs/ is made again, byte for byte, with
 
@@ -268,7 +268,8 @@ def stream_csv(target_bytes: int, path: Path, hertz: float = 50.0) -> int:
     Returns the seconds of log that it holds. Each session begins with the engine off.
     """
     sessions = [
-        record(seed, {"lean": 0.08} if seed == 3 else {}, also_logged=LARGE, sample_hz=hertz) for seed in range(5)
+        record(seed, {"lean": 0.08} if seed == 3 else {}, also_logged=LARGE, sample_hz=hertz)
+        for seed in range(5)
     ]
     sessions = [
         replace(one, channels={name: one.channels[name] for name in sorted(LARGE)}) for one in sessions

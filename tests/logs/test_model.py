@@ -87,13 +87,17 @@ def test_gear_ratios_tie_engine_and_wheels(seed: int) -> None:
     for span in pulls(stretch):
         inside = slice(span.start + 20, span.end - 20)
         gear = round(float(np.median(stretch.channel("gear")[inside])))
-        ratio = stretch.channel("engine_speed")[inside] / (stretch.channel("driven_wheel_speed")[inside] / 3.6)
+        ratio = stretch.channel("engine_speed")[inside] / (
+            stretch.channel("driven_wheel_speed")[inside] / 3.6
+        )
         assert float(np.median(ratio)) == pytest.approx(made.car.rpm_per_ms(gear), rel=0.01)
 
 
 def test_boost_comes_up_with_engine_speed_and_never_beyond_what_control_allows() -> None:
     for seed in range(12):
-        _, stretch = session(seed) if seed in SEEDS else (None, to_stretch(record(seed, also_logged=EVERYTHING)))
+        _, stretch = (
+            session(seed) if seed in SEEDS else (None, to_stretch(record(seed, also_logged=EVERYTHING)))
+        )
         for span in pulls(stretch):
             over = (stretch.channel("boost") - stretch.channel("boost_target"))[span.slice]
             assert float(over.max()) < 15.0
@@ -113,7 +117,9 @@ def test_oil_pressure_rises_with_speed_up_to_the_relief_valve_and_falls_with_hea
 
 def fault_size(seed: int, fault: str, size: float, name: str, other: str | None = None) -> float:
     """By how much a fault moves the late part of the pulls."""
-    return settled_mean(session(seed, fault, size)[1], name, other) - settled_mean(session(seed)[1], name, other)
+    return settled_mean(session(seed, fault, size)[1], name, other) - settled_mean(
+        session(seed)[1], name, other
+    )
 
 
 @pytest.mark.parametrize(
@@ -210,7 +216,9 @@ def test_each_form_of_text_is_read_as_what_was_written(style: str, tmp_path: Pat
 
 def test_mdf4_is_read_as_what_was_written(tmp_path: Path) -> None:
     made = record(3, sample_hz=20.0)
-    made = replace(made, channels={n: v for n, v in made.channels.items() if n not in ("boost", "boost_target")})
+    made = replace(
+        made, channels={n: v for n, v in made.channels.items() if n not in ("boost", "boost_target")}
+    )
     write_mdf4(made, tmp_path / "log.mf4")
     (read,) = read_log(tmp_path / "log.mf4", knowledge()).stretches()
     for name in ("engine_speed", "lambda", "throttle"):

@@ -141,6 +141,9 @@ def _part_throttle(stretch: Stretch, segments: Segments, limits: Limits) -> Look
     ]
     if not full:
         return Looked()
+    if _over(stretch, segments, limits).events:
+        # Too much boost at full throttle as well is over-boost, and told as that.
+        return Looked()
     load = known(stretch, "throttle")
     small = (load >= read("least_throttle", "percent")) & (load <= read("most_throttle", "percent"))
     hold, settle = stretch.samples(read("hold", "s")), stretch.samples(read("settles", "s"))

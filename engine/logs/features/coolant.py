@@ -80,11 +80,13 @@ def _rises(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
 
 def _steps(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     read = Settings(limits, STEPS)
-    pressure = known(stretch, "coolant_pressure")
+    pressure, boost = known(stretch, "coolant_pressure"), known(stretch, "boost")
     before = stretch.samples(read("before", "s"))
     found = []
     for pull, part in boosted_pulls(stretch, segments, read("least_boost", "kPa")):
-        start = pull.span.start
+        # A pull may begin long before boost does.
+        low = np.flatnonzero(boost[pull.span.start : part.start] < read("off_boost", "kPa"))
+        start = pull.span.start + (int(low[-1]) + 1 if low.size else 0)
         ahead = median(pressure[max(0, start - before) : start])
         # Only as boost arrives: over a long pull the coolant warms and its pressure rises by itself.
         soon = min(part.end, part.start + stretch.samples(read("soon", "s")))

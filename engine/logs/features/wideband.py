@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from engine.logs.feature import Feature, Looked
-from engine.logs.features.parts import Held, Settings, beyond, event_of, median
+from engine.logs.features.parts import Held, Settings, beyond, event_of, median, top_speed_rpm
 from engine.logs.segments import Pull, Segments, known, load_of
 from engine.logs.stretch import Floats, Span, Stretch
 from engine.measures.limits import Limits
@@ -45,13 +45,14 @@ def lagged(values: Floats, start: float, tau_s: float, step_s: float) -> Floats:
 
 @dataclass(frozen=True)
 class _Answer:
-    """A pull in which the target changes: the reading, what it should follow, and how far boost is up."""
+    """A pull in which the target changes: the reading, what it should follow, how far boost and speed are up."""
 
     span: Span
     shown: Floats
     asked: Floats
     first: float
     loaded: Floats
+    fast: Floats
     settle: int
 
 
@@ -74,22 +75,24 @@ def _answer(stretch: Stretch, pull: Pull, read: Settings) -> _Answer | None:
     if asked.size != len(look):
         return None
     loaded = np.clip(known(stretch, "boost")[look.slice][before:] / read("least_boost", "kPa"), 0.0, 1.0)
+    speed = known(stretch, "engine_speed")[look.slice][before:]
+    fast = np.clip(speed / top_speed_rpm(stretch) - 0.4, 0.0, 0.25) / 0.25
     shown = measured[look.slice][before:]
-    if np.mean(np.isnan(shown) | np.isnan(loaded)) > 0.2:
+    if np.mean(np.isnan(shown) | np.isnan(loaded) | np.isnan(fast)) > 0.2:
         return None
-    return _Answer(look, shown, asked, first, loaded, before)
+    return _Answer(look, shown, asked, first, loaded, fast, before)
 
 
 def _misfit(answers: list[_Answer], tau_s: float, step_s: float) -> float:
     """Return the mean square by which the readings differ from their targets with a lag.
 
-    A distance from the target is allowed for, constant and with boost, the same in all pulls: a lean or rich
-    engine is not a slow sensor.
+    A distance from the target is allowed for, constant, with boost and with speed, the same in all pulls: a
+    lean or rich engine is not a slow sensor.
     """
     errors, rows = [], []
     for one in answers:
         errors.append(one.shown - lagged(one.asked, one.first, tau_s, step_s)[one.settle :])
-        rows.append(np.column_stack((one.loaded, np.ones(one.loaded.size))))
+        rows.append(np.column_stack((one.loaded, one.fast, np.ones(one.loaded.size))))
     error, basis = np.concatenate(errors), np.concatenate(rows)
     usable = ~np.isnan(error) & ~np.isnan(basis).any(axis=1)
     off, *_ = np.linalg.lstsq(basis[usable], error[usable], rcond=None)
