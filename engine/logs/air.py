@@ -42,7 +42,9 @@ def air_of(meanings: Mapping[str, tuple[int, Meaning]], head: Piece) -> tuple[Ai
         rest = manifold[(speed < ENGINE_OFF_RPM) & ~np.isnan(manifold)]
         middle = float(np.median(rest)) if rest.size >= LEAST_SAMPLES else 0.0
         if AT_REST_KPA[0] <= middle <= AT_REST_KPA[1]:
-            why = f"the log has no air pressure; that of the manifold with the engine off, {middle:.1f} kPa, is taken"
+            why = (
+                f"the log has no air pressure; {middle:.1f} kPa, the manifold's with the engine off, is taken"
+            )
             return Air(middle, why), caveats
     why = f"the log has no air pressure; absolute pressures are counted from {ATMOSPHERE_KPA} kPa"
     return Air(ATMOSPHERE_KPA, why), caveats

@@ -93,6 +93,13 @@ def identify(
     return _told(raw, columns, channels, head, layout_names)
 
 
+def candidates(raw: RawLog, channels: Mapping[str, Channel], mapping: LogMapping | None) -> list[int]:
+    """Return the columns that may be a channel, by their names or as a mapping has it."""
+    nothing = Piece(np.empty(0), {})
+    named_so = _named(raw, channels, nothing, mapping)
+    return [i for i, column in named_so.items() if column.match is not None or column.best]
+
+
 def _named(
     raw: RawLog, channels: Mapping[str, Channel], head: Piece, mapping: LogMapping | None
 ) -> dict[int, _Column]:

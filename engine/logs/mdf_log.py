@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import warnings
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,145 +14,204 @@ import numpy as np
 
 from engine.logs.csv_blocks import Progress
 from engine.logs.errors import WANTED, LogError
-from engine.logs.layout import Column, Layout, shown_name
-from engine.logs.raw import Piece, RawColumn
+from engine.logs.layout import Caveat, Column, Layout, shown_name
+from engine.logs.mdf_check import check_mdf4
+from engine.logs.raw import Piece, RawColumn, numbered
 from engine.logs.stretch import Floats
 
 MAX_CHANNELS = 2000
-MOST_SAMPLES = 100_000_000
-PIECE_S = 300.0
-HEAD_S = 300.0
+MOST_CELLS = 4_000_000
+"""Numbers that a piece holds at most, times of all groups by wanted channels."""
+TIME_MASTER = 1
+MASTERS = (2, 3)
+
+
+@dataclass
+class _Group:
+    """A channel group: how far it was read, and what was read and not given out."""
+
+    number: int
+    cycles: int
+    wanted: list[tuple[int, int]]
+    read: int = 0
+    last: float = -np.inf
+    times: Floats = field(default_factory=lambda: np.empty(0))
+    columns: dict[int, Floats] = field(default_factory=dict)
 
 
 class MdfLog:
-    """An MDF4 file whose declared sizes were looked at before any of its data.
+    """An MDF4 file whose blocks were looked over before any of its data.
 
-    Channels are read one by one, each with the times of its own group. Memory grows with the wanted
-    channels, so a file with more than `MOST_SAMPLES` of them is refused.
+    Its groups are read some samples at a time, so that memory does not grow with the file.
     """
 
     time_column: int | None = None
+    time_unit: str | None = None
     time_note: str | None = None
 
     def __init__(self, path: Path, most_bytes: int, progress: Progress | None) -> None:
         size = path.stat().st_size
         if size > most_bytes:
             raise LogError("too_large", f"the file has {size} bytes; {most_bytes} are taken")
-        self._progress, self._size = progress, size
+        self._progress, self._size, self._backwards = progress, size, 0
         self._places: list[tuple[int, int]] = []
         self.columns: Sequence[RawColumn] = []
         self._mdf = self._open(path, most_bytes)
-        self._read: dict[int, tuple[Floats, Floats]] = {}
 
     def _open(self, path: Path, most_bytes: int) -> Any:  # noqa: ANN401
         logging.getLogger("asammdf").setLevel(logging.CRITICAL)
+        with path.open("rb") as stream:
+            version = stream.read(16)[8:12]
+        if not version.startswith(b"4"):
+            text = shown_name(version.decode("latin-1"))
+            raise LogError("format_not_read", f"MDF version {text!r} is not read", ("MDF version 4",))
+        check_mdf4(path, most_bytes)
         with _told_as_damaged():
             # Late: it takes a second to load, and most logs are text.
             from asammdf import MDF  # noqa: PLC0415
 
-            with path.open("rb") as stream:
-                version = stream.read(16)[8:12]
-            if not version.startswith(b"4"):
-                text = version.decode("latin-1").strip()
-                raise LogError("format_not_read", f"MDF version {text!r} is not read", ("MDF version 4",))
             mdf: Any = MDF(path)
-            declared = 0
             columns = []
-            for group_index, group in enumerate(mdf.groups):
-                cycles = int(group.channel_group.cycles_nr)
-                record = int(group.channel_group.samples_byte_nr) + int(
-                    group.channel_group.invalidation_bytes_nr
-                )
-                declared += cycles * max(1, record)
-                for channel_index, channel in enumerate(group.channels):
-                    if int(channel.channel_type) in (2, 3):
-                        continue
-                    columns.append(RawColumn(str(channel.name), str(channel.unit or "")))
-                    self._places.append((group_index, channel_index))
-        if declared > 4 * most_bytes:
-            raise LogError("too_large", f"the file unpacks to {declared} bytes; {4 * most_bytes} are taken")
+            for number, group in enumerate(mdf.groups):
+                if self._has_times(mdf, number):
+                    for index, channel in enumerate(group.channels):
+                        if int(channel.channel_type) not in MASTERS:
+                            columns.append(RawColumn(str(channel.name), str(channel.unit or "")))
+                            self._places.append((number, index))
+            groups = len(mdf.groups)
         if len(columns) > MAX_CHANNELS:
-            raise LogError(
-                "too_many_columns", f"the file has {len(columns)} channels; {MAX_CHANNELS} are taken"
-            )
+            message = f"the file has {len(columns)} channels; {MAX_CHANNELS} are taken"
+            raise LogError("too_many_columns", message)
+        if not columns and groups:
+            raise LogError("no_time", "none of the channels of the file has times", WANTED)
         if not columns:
             raise LogError("not_a_log", "the file holds no channels", WANTED)
-        self.columns = columns
+        names = numbered([column.name for column in columns])
+        self.columns = [RawColumn(name, column.unit) for name, column in zip(names, columns, strict=True)]
         return mdf
+
+    @staticmethod
+    def _has_times(mdf: Any, number: int) -> bool:  # noqa: ANN401
+        master = mdf.masters_db.get(number)
+        if master is None:
+            return False
+        return int(mdf.groups[number].channels[master].sync_type) == TIME_MASTER
 
     def layout(self) -> Layout:
         """Return the form of the file, its columns not yet told."""
         columns = [Column(name=shown_name(column.name), written_unit="") for column in self.columns]
         return Layout(format="mdf4", columns=columns)
 
-    def head(self) -> Piece:
-        """Return the first five minutes with every channel that is a number."""
-        return self._between(range(len(self.columns)), None, HEAD_S)
+    def head(self, wanted: Sequence[int]) -> Piece:
+        """Return the first samples of the wanted channels."""
+        groups = self._groups(wanted)
+        count = _samples_at_once(groups)
+        for group in groups:
+            self._read(group, count)
+        return _joined(groups, wanted, np.inf)
+
+    def caveats(self) -> list[Caveat]:
+        """Return what to mind about the file, as far as it was read."""
+        if not self._backwards:
+            return []
+        text = f"the time stands still or goes back in {self._backwards} samples; left out"
+        return [Caveat(code="time_goes_back", text=text)]
 
     def pieces(self, wanted: Sequence[int]) -> Iterator[Piece]:
-        """Yield all samples of the wanted channels in pieces of five minutes."""
-        self._read = {i: self._read.get(i) or self._channel(i) for i in wanted}
-        known = [times for times, _ in self._read.values() if times.size]
-        if not known:
-            return
-        first = min(float(times[0]) for times in known)
-        last = max(float(times[-1]) for times in known)
-        start = first
-        while start <= last:
-            yield self._between(wanted, start, start + PIECE_S)
-            start += PIECE_S
+        """Yield all samples of the wanted channels, each group at its own times."""
+        groups = self._groups(wanted)
+        count = _samples_at_once(groups)
+        total = max(1, sum(group.cycles for group in groups))
+        self._backwards = 0
+        while True:
+            for group in groups:
+                while not group.times.size and group.read < group.cycles:
+                    self._read(group, count)
+            open_ends = [group.times[-1] for group in groups if group.read < group.cycles]
+            piece = _joined(groups, wanted, float(min(open_ends, default=np.inf)))
+            if piece.times.size:
+                yield piece
+            elif not open_ends:
+                break
             if self._progress is not None:
-                share = min(1.0, (start - first) / max(last - first, 1e-9))
-                self._progress(int(share * self._size), self._size)
+                done = sum(group.read for group in groups)
+                self._progress(self._size * done // total, self._size)
+        with contextlib.suppress(Exception):
+            self._mdf.close()
 
-    def _between(self, wanted: Sequence[int] | range, start: float | None, end: float) -> Piece:
-        read = {i: self._read.get(i) or self._channel(i) for i in wanted}
-        if sum(times.size for times, _ in read.values()) > MOST_SAMPLES:
-            raise LogError("too_large", f"the file holds more than {MOST_SAMPLES} samples of these channels")
-        if start is None:
-            firsts = [float(times[0]) for times, _ in read.values() if times.size]
-            start = min(firsts, default=0.0)
-            end += start
-        cuts = {}
-        for i, (times, values) in read.items():
-            low, high = np.searchsorted(times, [start, end])
-            cuts[i] = (times[low:high], values[low:high])
-        grid = np.unique(np.concatenate([times for times, _ in cuts.values()] or [np.empty(0)]))
-        columns = {}
-        for i, (times, values) in cuts.items():
-            column = np.full(grid.size, np.nan)
-            column[np.searchsorted(grid, times)] = values
-            columns[i] = column
-        return Piece(grid, columns)
+    def _groups(self, wanted: Sequence[int]) -> list[_Group]:
+        groups: dict[int, _Group] = {}
+        for column in wanted:
+            number, index = self._places[column]
+            cycles = int(self._mdf.groups[number].channel_group.cycles_nr)
+            groups.setdefault(number, _Group(number, cycles, [])).wanted.append((column, index))
+        return list(groups.values())
 
-    def _channel(self, index: int) -> tuple[Floats, Floats]:
-        """Return times and values of a channel, empty where it holds no numbers."""
-        group, channel = self._places[index]
-        nothing = (np.empty(0), np.empty(0))
+    def _read(self, group: _Group, count: int) -> None:
+        """Read the next samples of a group behind those that wait."""
+        count = min(count, group.cycles - group.read)
+        if count <= 0:
+            return
+        where = {"record_offset": group.read, "record_count": count}
         with _told_as_damaged():
-            signal = self._mdf.get(group=group, index=channel)
-            times = np.asarray(signal.timestamps, dtype=np.float64)
-            values = np.asarray(signal.samples)
-            if values.ndim != 1 or values.dtype.kind not in "iufb" or values.size != times.size:
-                return nothing
-            numbers = values.astype(np.float64)
-            if signal.invalidation_bits is not None:
-                numbers[np.asarray(signal.invalidation_bits, dtype=bool)] = np.nan
+            times = np.asarray(self._mdf.get_master(group.number, **where), dtype=np.float64)
+            values = {
+                column: self._numbers(group, index, times.size, where) for column, index in group.wanted
+            }
+        group.read += count
+        keep = np.isfinite(times)
+        highest = np.fmax.accumulate(np.concatenate(([group.last], np.where(keep, times, -np.inf))))
+        keep &= times > highest[:-1]
+        self._backwards += int(times.size - keep.sum())
+        group.last = float(highest[-1])
+        group.times = np.concatenate((group.times, times[keep]))
+        for column, numbers in values.items():
+            group.columns[column] = np.concatenate((group.columns.get(column, np.empty(0)), numbers[keep]))
+
+    def _numbers(self, group: _Group, index: int, size: int, where: dict[str, int]) -> Floats:
+        """Return the samples of a channel, NaN where it holds no numbers or they are called invalid."""
+        samples, invalid = self._mdf.get(group=group.number, index=index, samples_only=True, **where)
+        values = np.asarray(samples)
+        if values.ndim != 1 or values.dtype.kind not in "iufb" or values.size != size:
+            return np.full(size, np.nan)
+        numbers = values.astype(np.float64)
+        if invalid is not None:
+            numbers[np.asarray(invalid, dtype=bool)] = np.nan
         numbers[~np.isfinite(numbers)] = np.nan
-        if times.size == 0:
-            return nothing
-        keep = np.concatenate(([True], times[1:] > np.maximum.accumulate(times)[:-1])) & np.isfinite(times)
-        return times[keep], numbers[keep]
+        return numbers
+
+
+def _samples_at_once(groups: Sequence[_Group]) -> int:
+    columns = sum(len(group.wanted) for group in groups)
+    return max(100, MOST_CELLS // max(1, columns * len(groups)))
+
+
+def _joined(groups: Sequence[_Group], wanted: Sequence[int], until: float) -> Piece:
+    """Take what waits in the groups up to and with a time [s], on all their times."""
+    cuts = {group.number: int(np.searchsorted(group.times, until, side="right")) for group in groups}
+    parts = [group.times[: cuts[group.number]] for group in groups]
+    grid = np.unique(np.concatenate(parts)) if parts else np.empty(0)
+    columns = {i: np.full(grid.size, np.nan) for i in wanted}
+    for group in groups:
+        cut = cuts[group.number]
+        places = np.searchsorted(grid, group.times[:cut])
+        for column, _ in group.wanted:
+            columns[column][places] = group.columns.get(column, np.empty(0))[:cut]
+            group.columns[column] = group.columns.get(column, np.empty(0))[cut:]
+        group.times = group.times[cut:]
+    return Piece(grid, columns)
 
 
 @contextlib.contextmanager
 def _told_as_damaged() -> Iterator[None]:
     """Turn whatever the library raises on a bad file into a `LogError`."""
     try:
-        yield
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
     except (LogError, MemoryError):
         raise
     except Exception as error:
         said = str(error).strip().splitlines()
-        detail = f": {said[0][:120]}" if said else ""
+        detail = f": {shown_name(said[0])}" if said else ""
         raise LogError("damaged", f"the MDF4 file is damaged{detail}") from error

@@ -20,14 +20,101 @@ MOST_CANDIDATES = 3
 BRACKETED = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]{0,24}(?:\([^()]{1,10}\))?)\s*[\])]\s*$")
 BEHIND = re.compile(r"^(?P<name>.+?)(?:[,;:/_ ]\s*)(?P<unit>[A-Za-z°%µ]{1,6}(?:/[A-Za-z]{1,3}2?)?)$")
 BARE_UNITS = frozenset(
-    "% bar c deg degc degf f g/s hpa kg/h km/h kmh kpa kph mbar mph ms psi psia psig rpm s v volt °c °f".split()
+    [
+        "%",
+        "bar",
+        "c",
+        "deg",
+        "degc",
+        "degf",
+        "f",
+        "g/s",
+        "hpa",
+        "kg/h",
+        "km/h",
+        "kmh",
+        "kpa",
+        "kph",
+        "mbar",
+        "mph",
+        "ms",
+        "psi",
+        "psia",
+        "psig",
+        "rpm",
+        "s",
+        "v",
+        "volt",
+        "°c",
+        "°f",
+    ]
 )
 UNIT_WORDS = BARE_UNITS | frozenset(
-    (
-        "- 1/min u/min r/min rev/min a abs afr bara barg cc/min degbtdc degca g g0 g_0 h hz inhg k kelvin "
-        "kg/cm2 kg/cm² kgf/cm2 kgf/cm² l/h lambda lb/min m/s m/s2 m/s² m/s^2 ma min mm mmhg mpa msec mv n nm ns "
-        "pa pct percent kpaa kpag sec secs seconds us µs volts share ratio :1 ° °ca °ka °btdc λ celsius fahrenheit"
-    ).split()
+    [
+        "-",
+        "1/min",
+        "u/min",
+        "r/min",
+        "rev/min",
+        "a",
+        "abs",
+        "afr",
+        "bara",
+        "barg",
+        "cc/min",
+        "degbtdc",
+        "degca",
+        "g",
+        "g0",
+        "g_0",
+        "h",
+        "hz",
+        "inhg",
+        "k",
+        "kelvin",
+        "kg/cm2",
+        "kg/cm²",
+        "kgf/cm2",
+        "kgf/cm²",
+        "l/h",
+        "lambda",
+        "lb/min",
+        "m/s",
+        "m/s2",
+        "m/s²",
+        "m/s^2",
+        "ma",
+        "min",
+        "mm",
+        "mmhg",
+        "mpa",
+        "msec",
+        "mv",
+        "n",
+        "nm",
+        "ns",
+        "pa",
+        "pct",
+        "percent",
+        "kpaa",
+        "kpag",
+        "sec",
+        "secs",
+        "seconds",
+        "us",
+        "µs",
+        "volts",
+        "share",
+        "ratio",
+        ":1",
+        "°",
+        "°ca",
+        "°ka",
+        "°btdc",
+        "λ",
+        "celsius",
+        "fahrenheit",
+    ]
 )
 UNIT_TAIL = re.compile(
     r"(([ _]\(?|\()(?P<letter>a|g)\)?|[ _]?\(?(?P<word>abs|absolute|gauge|gage|rel|relative)\)?)$"
@@ -121,6 +208,7 @@ SAME = {
     "trgt": "target",
     "veh": "vehicle",
     "vel": "speed",
+    "wg": "wastegate",
     "volt": "voltage",
     "volts": "voltage",
 }
@@ -161,16 +249,61 @@ def match_columns(names: Sequence[str], known: Mapping[str, str]) -> list[list[M
 
 
 QUALIFIERS = frozenset(
-    (
-        "target error limit max min maximum minimum peak average avg mean warning switch raw voltage gain threshold "
-        "offset correction status state flag adc soll ist differenz front rear left right fl fr rl rr pre post "
-        "before after inlet outlet turbine compressor ambient gearbox transmission level pump sensor"
-    ).split()
+    [
+        "target",
+        "error",
+        "limit",
+        "max",
+        "min",
+        "maximum",
+        "minimum",
+        "peak",
+        "average",
+        "avg",
+        "mean",
+        "warning",
+        "switch",
+        "raw",
+        "voltage",
+        "gain",
+        "threshold",
+        "offset",
+        "correction",
+        "status",
+        "state",
+        "flag",
+        "adc",
+        "soll",
+        "ist",
+        "differenz",
+        "front",
+        "rear",
+        "left",
+        "right",
+        "fl",
+        "fr",
+        "rl",
+        "rr",
+        "pre",
+        "post",
+        "before",
+        "after",
+        "inlet",
+        "outlet",
+        "turbine",
+        "compressor",
+        "ambient",
+        "gearbox",
+        "transmission",
+        "level",
+        "pump",
+        "sensor",
+    ]
 )
 """Words that make another quantity of a name: a name is never like one without them."""
 REFERENCES = frozenset({"absolute", "gauge", "rel", "relative"})
 FIRST_LIKENESS = 0.97
-"""Of a name that is known but for a 1 behind it, the first of several sensors, or a word for its reference."""
+"""Of a name that is known but for a 1 behind it, as of the first of two, or a word for its reference."""
 
 
 def _matches(folded: str, known: Mapping[str, str]) -> list[Match]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from engine.logs.layout import Caveat, Layout
+from engine.logs.layout import SHOWN_NAME, Caveat, Layout, shown_name
 from engine.logs.stretch import Floats
 
 
@@ -54,8 +54,8 @@ class RawLog(Protocol):
         """Return the form of the file, its columns not yet told."""
         ...
 
-    def head(self) -> Piece:
-        """Return the first rows with every column."""
+    def head(self, wanted: Sequence[int]) -> Piece:
+        """Return the first rows, with the wanted columns at least."""
         ...
 
     def caveats(self) -> list[Caveat]:
@@ -65,3 +65,21 @@ class RawLog(Protocol):
     def pieces(self, wanted: Sequence[int]) -> Iterator[Piece]:
         """Yield all rows with the wanted columns, in the order of the file."""
         ...
+
+
+def numbered(names: Sequence[str]) -> list[str]:
+    """Return the names with a number behind those that were there before.
+
+    >>> numbered(["speed", "speed", "speed (2)"])
+    ['speed', 'speed (2)', 'speed (2) (2)']
+    """
+    seen: set[str] = set()
+    found = []
+    for name in names:
+        shown, count = name, 1
+        while shown_name(shown) in seen:
+            count += 1
+            shown = f"{shown_name(name)[: SHOWN_NAME - 8]} ({count})"
+        seen.add(shown_name(shown))
+        found.append(shown)
+    return found

@@ -12,7 +12,7 @@ from engine.loading import KnowledgeSource
 from engine.logs.csv_blocks import Progress
 from engine.logs.cutting import Cutter
 from engine.logs.errors import LogError
-from engine.logs.identify import Identified, identify
+from engine.logs.identify import Identified, candidates, identify
 from engine.logs.layout import Caveat, Layout, Question
 from engine.logs.mapping import MOST_UNIT, ColumnMapping, Mapping
 from engine.logs.mapping_check import check_mapping
@@ -73,7 +73,7 @@ class LogReader:
         self._mapping = mapping
         self._ratio = (mapping.stoichiometric_ratio if mapping else None) or STOICHIOMETRIC_RATIO
         check_mapping(mapping, source, [column.name for column in raw.layout().columns])
-        self._head = raw.head()
+        self._head = raw.head(candidates(raw, source.channels, mapping))
         self._known: Identified = identify(raw, source.channels, self._head, mapping)
         self.questions: list[Question] = list(self._known.questions)
         self._said: list[Caveat] = list(self._known.caveats)

@@ -5,11 +5,13 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from engine.logs.errors import WANTED, LogError
+from engine.logs.layout import shown_name
 from engine.logs.mapping import Mapping
 from engine.logs.naming import fold_name, is_unit, split_unit
+from engine.logs.raw import numbered
 
 HEAD_BYTES = 512 * 1024
 HEAD_LINES = 400
@@ -45,7 +47,8 @@ MDF_MARKS = (b"MDF     ", b"UnFinMF ")
 NUMBER_POINT = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$")
 NUMBER_COMMA = re.compile(r"^[-+]?\d+,\d+([eE][-+]?\d+)?$")
 CLOCK = re.compile(
-    r"^(\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[ T])?\d{1,3}:\d{2}(:\d{2})?([.,]\d+)?( ?[AaPp][Mm]|Z|[+-]\d{2}:?\d{2})?$"
+    r"^(\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[ T])?\d{1,3}:\d{2}(:\d{2})?([.,]\d+)?"
+    r"( ?[AaPp][Mm]|Z|[+-]\d{2}:?\d{2})?$"
 )
 NO_VALUE = frozenset({"", "-", "--", "nan", "null", "none", "n/a", "na", "inf", "-inf", "#n/a"})
 
@@ -155,19 +158,20 @@ def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozens
     first = _first_data_row(rows, width, decimal)
     header, units = _header(rows, first, width, mapping.header_line if mapping else None, time_names)
     names = _padded(rows[header], width)
-    form = TextForm(
+    return TextForm(
         encoding=encoding,
         delimiter=delimiter,
         decimal=decimal,
         header_line=header + 1,
         units_line=None if units is None else units + 1,
         first_data_line=first + 1,
-        names=tuple(_unique(names)),
+        names=tuple(
+            numbered([name if shown_name(name) else f"column {i + 1}" for i, name in enumerate(names)])
+        ),
         units=tuple(_padded(rows[units], width)) if units is not None else ("",) * width,
         padded=any(cell != cell.strip() for row in rows[first : first + 50] for cell in row),
         carriage="\r" in text and "\n" not in text,
     )
-    return replace(form, names=tuple(name or f"column {i + 1}" for i, name in enumerate(form.names)))
 
 
 def cells_of(line: str, delimiter: str) -> list[str]:
@@ -262,13 +266,3 @@ def _is_units(row: list[str]) -> bool:
 def _padded(row: list[str], width: int) -> list[str]:
     cells = [cell.strip().lstrip("\ufeff") for cell in row][:width]
     return cells + [""] * (width - len(cells))
-
-
-def _unique(names: list[str]) -> list[str]:
-    """Return the names with a number behind those that come again."""
-    seen: Counter[str] = Counter()
-    found = []
-    for name in names:
-        seen[name] += 1
-        found.append(name if seen[name] == 1 or not name else f"{name} ({seen[name]})")
-    return found

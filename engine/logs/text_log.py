@@ -104,7 +104,7 @@ class TextLog:
             columns=[Column(name=shown_name(name), written_unit="") for name in self.form.names],
         )
 
-    def head(self) -> Piece:
+    def head(self, wanted: Sequence[int]) -> Piece:
         """Return the first rows with every column."""
         return self._piece(self._head)
 

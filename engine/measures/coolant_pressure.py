@@ -126,9 +126,8 @@ def tell_rise(given: Given, results: Results, limits: Limits) -> Told:
     if implied.state == "present" and results.has("beyond") and results.value("beyond") < left:
         says.append("Warming may explain nearly all of it. Repeat stone cold, with the air space known.")
         return Told(says=says, caveats=caveats)
-    whole = window >= setting(limit, "clears_after", "s") and given.many("times")[0] <= WINDOW_S / 4.0
-    if implied.state == "absent" and not whole:
-        says.append("Two whole minutes from the start are needed before this clears the engine.")
+    if implied.state == "absent" and not _covers(given.many("times"), setting(limit, "clears_after", "s")):
+        says.append("Readings from the start to two minutes are needed before this clears the engine.")
         return Told(says=says, caveats=caveats)
     if implied.state == "present":
         says.append(
@@ -145,6 +144,12 @@ def tell_rise(given: Given, results: Results, limits: Limits) -> Told:
     if implied.state == "absent" or not cleared_by_rule:
         reported.append(Reported("coolant_pressure_rise", round(max(rise, 0.0), 2), "kPa"))
     return Told(says=says, caveats=caveats, findings=[implied], measurements=reported)
+
+
+def _covers(times: Sequence[float], least: float) -> bool:
+    """Return whether readings, none of them a guess between two, reach from the start to the end of it."""
+    inside = [t for t in times if t <= times[0] + WINDOW_S]
+    return times[0] <= WINDOW_S / 4.0 and inside[-1] - times[0] >= least
 
 
 MEASURE = Measure(

@@ -29,7 +29,11 @@ NO_BOOST_PA = 5_000.0
 """Up to here the readings are those without boost."""
 
 MOST_REPORTED_KPA = 1200.0
-"""What the knowledge base takes as a credible reading."""
+LEAST_LOSS_KPA, MOST_LOSS_KPA = -200.0, 1000.0
+"""What the knowledge base takes as credible readings."""
+
+STEEP = 1.25
+"""A rise that no one-for-one regulator and no gauge explains."""
 
 FLAT, LOSS = "fuel_pressure_slope", "fuel_pressure_loss_by_reading"
 LOW, HIGH = "fuel_pressure_base_low", "fuel_pressure_base_high"
@@ -136,15 +140,16 @@ def _running(
         return [flat], []
     loss, doubt = results.value("loss") / 1e3, results.uncertainty("loss") / 1e3
     fallen = judge(limits, LOSS, loss, doubt)
-    reported = [Reported("fuel_pressure_loss", round(loss, 2), "kPa", {"boost_pressure_kPa": round(top, 2)})]
+    reported = []
     on_boost = top > setting(limits[LOSS], "clears_above_boost", "kPa")
     would_clear = on_boost and judge(limits, LOSS, loss).state == "absent"
-    if fallen.state == "absent" and not on_boost:
-        return [], reported
     # The rule that clears knows no doubt; a reading that is not clear of the limit is held back from it.
-    if fallen.state == "unknown" and would_clear:
-        reported = []
-    return [fallen, *([flat] if flat.state == "absent" and 1e3 * top > NO_BOOST_PA else [])], reported
+    if (fallen.state != "unknown" or not would_clear) and LEAST_LOSS_KPA <= loss <= MOST_LOSS_KPA:
+        at = {"boost_pressure_kPa": round(top, 2)}
+        reported.append(Reported("fuel_pressure_loss", round(loss, 2), "kPa", at))
+    found = [] if fallen.state == "absent" and not on_boost else [fallen]
+    follows = flat.state == "absent" and 1e3 * top > NO_BOOST_PA
+    return [*found, *([flat] if follows else [])], reported
 
 
 def _followed_without_boost(results: Results, limits: Limits) -> bool:
@@ -168,6 +173,8 @@ def _what_next(findings: Sequence[Implied], results: Results, limits: Limits) ->
             f"{first}Prove the reference with a hand pump, then read voltage at the pump, its flow at that "
             "pressure, and the drop over the filter. No full-load run until it holds."
         )
+    if results.value("slope") - 2.0 * results.uncertainty("slope") > STEEP:
+        return "It rises more than one for one: a rising-rate regulator, or a return too small for the flow."
     if any(f.limit == LOSS and f.state == "absent" for f in findings):
         return "It follows and it holds."
     return "Read it again at more boost, with a gauge good to 5 kPa, before a full-load run is judged by it."

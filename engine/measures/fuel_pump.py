@@ -62,7 +62,7 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
     judged = judge(limits, MARGIN, margin, 100.0 * results.uncertainty("margin"))
     says.append(
         {
-            "present": "Less than a tenth in hand: more voltage at it, a larger or second one, or less power.",
+            "present": "Less than a tenth in hand: more voltage, a larger or second pump, or less power.",
             "absent": "Enough in hand for wear, heat and a low battery.",
             "unknown": "Little in hand: catch its flow at that pressure and voltage before the run.",
         }[judged.state]

@@ -170,12 +170,18 @@ def test_every_body_has_an_example_that_is_taken(server: str) -> None:
             for media in documented.get("content", {}).values():
                 assert media.get("schema"), (path, status)
         for media, content in operation.get("requestBody", {}).get("content", {}).items():
+            if media == "multipart/form-data":
+                assert path == "/v1/logs", "a form with a file is sent by test_logs.py"
+                continue
             for example in content["examples"].values():
                 case = httpx.post(f"{server}/v1/cases", json=new).json()["case"]["id"]
                 value = example["value"]
                 sent = value if isinstance(value, str) else json.dumps(value)
                 response = httpx.request(
-                    method, server + path.replace("{id}", case), content=sent, headers={"content-type": media}
+                    method,
+                    server + path.replace("{id}", case).replace("{measure_id}", "joint_thrust"),
+                    content=sent,
+                    headers={"content-type": media},
                 )
                 expected = {401} if path == "/v1/session" else {200, 201, 204}
                 assert response.status_code in expected, response.text

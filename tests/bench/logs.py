@@ -18,6 +18,8 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
+from tests.logs.model_files import stream_csv
+
 ROOT = Path(__file__).parents[2]
 MB = 1_000_000
 
@@ -64,8 +66,6 @@ def timed(code: str, path: Path) -> tuple[float, list[str]]:
 
 def main() -> None:
     """Write, read, print."""
-    from tests.logs.model_files import stream_csv
-
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--megabytes", type=int, nargs="+", default=[50, 250, 1000])
     parser.add_argument("--folder", type=Path, default=None)

@@ -164,7 +164,7 @@ def car_of(seed: int, *, dyno: bool | None = None, also_logged: frozenset[str] =
         duty_at_target=between(30.0, 60.0),
         duty_most=between(92.0, 100.0),
         feed_forward_error=between(-0.15, 0.2),
-        gate_lag_s=between(0.04, 0.12),
+        gate_lag_s=between(0.04, 0.085),
         turbo_reserve=between(1.3, 1.6),
         spool_rpm=between(2100.0, 3300.0),
         spool_width_rpm=between(150.0, 320.0),

@@ -108,7 +108,6 @@ IGNITION = (
         (120.0, 180.0),
         (8.0,),
         "misfire_at_idle",
-        also="idle_unsteady",
     ),
 )
 
@@ -184,7 +183,7 @@ HEAT = (
         "K",
         (22.0, 30.0),
         (1.0,),
-        "overheats_at_load coolant_over_temperature",
+        "overheats_at_load",
         also="coolant_pressure_rises_fast overheats_at_idle",
         start="warm",
     ),

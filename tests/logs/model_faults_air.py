@@ -43,8 +43,8 @@ BOOST = (
         (28.0, 45.0),
         (5.0,),
         "boost_creep",
-        also="boost_full_at_part_throttle overboost gate_duty_at_zero_above_target injector_duty_over_limit charge_air_too_hot "
-        "charge_air_climbs_all_through_pull",
+        also="boost_full_at_part_throttle overboost gate_duty_at_zero_above_target "
+        "injector_duty_over_limit charge_air_too_hot charge_air_climbs_all_through_pull",
     ),
     a_fault(
         "boost_falls",
@@ -95,8 +95,7 @@ BOOST = (
         (12.0, 30.0),
         (),
         "map_frozen_at_ceiling",
-        also="boost_below_target gate_duty_at_limit_below_target boost_gauges_disagree "
-        "fuel_pressure_high_at_load boost_limited_to_spring",
+        also="boost_below_target gate_duty_at_limit_below_target boost_limited_to_spring",
     ),
 )
 

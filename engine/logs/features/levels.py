@@ -34,13 +34,19 @@ def look_for_level(
     """
     hold = stretch.samples(hold_s)
     bounds = bounds_of(limits[limit_id].present, limits[limit_id].unit)
-    levels = rolling(where(values, flags), hold, 0.5)
+    judged = where(values, flags)
     with np.errstate(invalid="ignore"):
-        beyond = (levels > bounds.low) & (levels < bounds.high)
-    events = [
-        _event(stretch, Span(run.start, run.end + hold - 1), levels[run.slice], shown, low)
-        for run in spans_of(beyond, 1, hold)
-    ]
+        single = (judged > bounds.low) & (judged < bounds.high)
+    events = []
+    # A median can only be beyond where half of the samples are: the rest of a long log is passed over.
+    for near in spans_of(single, 1, hold):
+        start, end = max(0, near.start - hold), min(stretch.length, near.end + hold)
+        levels = rolling(judged[start:end], hold, 0.5)
+        with np.errstate(invalid="ignore"):
+            beyond = (levels > bounds.low) & (levels < bounds.high)
+        for run in spans_of(beyond, 1, hold):
+            span = Span(start + run.start, start + run.end + hold - 1)
+            events.append(_event(stretch, span, levels[run.slice], shown, low))
     asked = flags if cleared_by is None else flags & cleared_by
     chance = stretch.samples(hold_s if clearing_s is None else clearing_s)
     runs = spans_of(asked & ~np.isnan(values), chance, stretch.samples(0.3))
@@ -56,10 +62,14 @@ def _event(stretch: Stretch, span: Span, levels: Floats, shown: Sequence[str], l
 
 
 def _worst(values: Floats, hold: int, low: bool) -> float | None:
-    levels = rolling(values, min(hold, values.size), 0.5)
-    if not levels.size or np.all(np.isnan(levels)):
+    """Return the worst median of windows of `hold` samples that begin a quarter of one apart."""
+    hold = min(hold, values.size)
+    windows = np.lib.stride_tricks.sliding_window_view(values, hold)[:: max(1, hold // 4)]
+    windows = windows[~np.isnan(windows).any(axis=1)]
+    if not windows.size:
         return None
-    return float(np.nanmin(levels) if low else np.nanmax(levels))
+    levels = np.median(windows, axis=1)
+    return float(levels.min() if low else levels.max())
 
 
 def events_beyond(

@@ -45,7 +45,7 @@ def lagged(values: Floats, start: float, tau_s: float, step_s: float) -> Floats:
 
 @dataclass(frozen=True)
 class _Answer:
-    """A pull in which the target changes: the reading, what it should follow, how far boost and speed are up."""
+    """A pull in which the target changes: the reading, what it should follow, boost and speed as shares."""
 
     span: Span
     shown: Floats
@@ -86,13 +86,13 @@ def _answer(stretch: Stretch, pull: Pull, read: Settings) -> _Answer | None:
 def _misfit(answers: list[_Answer], tau_s: float, step_s: float) -> float:
     """Return the mean square by which the readings differ from their targets with a lag.
 
-    A distance from the target is allowed for, constant, with boost and with speed, the same in all pulls: a
+    A distance from the target is allowed for that comes with boost and with speed, the same in all pulls: a
     lean or rich engine is not a slow sensor.
     """
     errors, rows = [], []
     for one in answers:
         errors.append(one.shown - lagged(one.asked, one.first, tau_s, step_s)[one.settle :])
-        rows.append(np.column_stack((one.loaded, one.fast, np.ones(one.loaded.size))))
+        rows.append(np.column_stack((one.loaded, one.fast)))
     error, basis = np.concatenate(errors), np.concatenate(rows)
     usable = ~np.isnan(error) & ~np.isnan(basis).any(axis=1)
     off, *_ = np.linalg.lstsq(basis[usable], error[usable], rcond=None)

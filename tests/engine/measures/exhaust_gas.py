@@ -26,9 +26,7 @@ class Gas:
 
     def with_air(self, oxygen: float) -> Gas:
         """The gas with air that brings so much oxygen."""
-        return Gas(
-            self.co2, self.co, self.h2o, self.h2, self.o2 + oxygen, self.n2 + NITROGEN * oxygen
-        )
+        return Gas(self.co2, self.co, self.h2o, self.h2, self.o2 + oxygen, self.n2 + NITROGEN * oxygen)
 
     def dry_percent(self) -> tuple[float, float, float]:
         """CO2, CO and O2 in per cent of the dry gas, as an analyser shows them."""

@@ -62,7 +62,9 @@ def test_air_added_reads_lean_by_its_share(
 
 @settings(max_examples=200, deadline=None)
 @given(st.floats(0.65, 1.6), st.floats(0.0, 0.5), st.floats(1.5, 4.0), st.floats(0.0, 1.0))
-def test_a_balanced_gas_of_any_fuel_comes_back_with_any_air(lam: float, share: float, h: float, o: float) -> None:
+def test_a_balanced_gas_of_any_fuel_comes_back_with_any_air(
+    lam: float, share: float, h: float, o: float
+) -> None:
     assume(abs(lam - 1.0) > 1e-6)
     # Rich of this there is not even oxygen for the carbon.
     assume(2.0 * lam * oxygen_needed(h, o) + o > 1.05)
@@ -84,8 +86,16 @@ def test_a_mixture_of_the_library_comes_back() -> None:
 
 
 @settings(max_examples=100, deadline=None)
-@given(st.floats(5.0, 15.0), st.floats(0.0, 8.0), st.floats(0.0, 5.0), st.floats(0.0, 2000.0), st.floats(0.01, 1.0))
-def test_oxygen_leans_and_fuel_left_over_enriches(co2: float, co: float, o2: float, hc: float, more: float) -> None:
+@given(
+    st.floats(5.0, 15.0),
+    st.floats(0.0, 8.0),
+    st.floats(0.0, 5.0),
+    st.floats(0.0, 2000.0),
+    st.floats(0.01, 1.0),
+)
+def test_oxygen_leans_and_fuel_left_over_enriches(
+    co2: float, co: float, o2: float, hc: float, more: float
+) -> None:
     here = brettschneider(co2, co, o2, hc)
     assert brettschneider(co2, co, o2 + more, hc) > here
     assert brettschneider(co2, co, o2, hc + 100.0 * more) < here

@@ -167,7 +167,7 @@ def test_a_bad_set_moves_mismatch_up_and_a_matched_one_down(source: KnowledgeSou
         ({}, "readings.flows"),
         ({"flows": "1000 cc/min"}, "readings.flows"),
         ({"flows": "1000/970 kPa"}, "readings.flows.0"),
-        ({"flows": "1000/nan cc/min"}, "readings.flows.0"),
+        ({"flows": "1000/nan cc/min"}, "readings.flows.1"),
         ({"flows": "1000/5 cc/min"}, "readings.flows.1"),
         ({"flows": "1000/970 cc/min", "cylinders": "4"}, "readings.cylinders"),
         ({"flows": "1000/970 cc/min", "target": "12.5"}, "readings.target"),

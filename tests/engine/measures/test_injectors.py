@@ -72,8 +72,16 @@ def test_needed_flow() -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.floats(20e3, 1e6), st.floats(7e-8, 3e-7), st.integers(1, 12), st.floats(0.5, 1.0), st.floats(650.0, 850.0))
-def test_needed_flow_is_a_mass_balance(power: float, use: float, number: int, duty: float, rho: float) -> None:
+@given(
+    st.floats(20e3, 1e6),
+    st.floats(7e-8, 3e-7),
+    st.integers(1, 12),
+    st.floats(0.5, 1.0),
+    st.floats(650.0, 850.0),
+)
+def test_needed_flow_is_a_mass_balance(
+    power: float, use: float, number: int, duty: float, rho: float
+) -> None:
     flow = needed_flow(power, use, number, duty, rho)
     assert flow * number * duty * rho == pytest.approx(power * use)
     assert flow * number * duty == pytest.approx(demand(power, use, rho))
@@ -131,7 +139,9 @@ def test_dead_time_from_the_table_is_taken_off(source: KnowledgeSource) -> None:
     assert value(answer, "open_duty") == pytest.approx(70.0 - 6.125)
     plain = run(source, MEASURE, {k: v for k, v in readings.items() if k not in ("dead_volts", "dead_times")})
     assert value(plain, "power_most") > value(answer, "power_most")
-    assert value(answer, "power_most") / value(plain, "power_most") == pytest.approx((85 - 6.125) / 85, rel=1e-4)
+    assert value(answer, "power_most") / value(plain, "power_most") == pytest.approx(
+        (85 - 6.125) / 85, rel=1e-4
+    )
     assert value(answer, "duty_at_power") == pytest.approx(value(plain, "duty_at_power") + 6.125, rel=1e-4)
     assert any("dead time" in caveat for caveat in plain.caveats)
     low = run(source, MEASURE, readings | {"supply": "11 V"})
@@ -211,17 +221,27 @@ def test_injectors_at_their_end_move_up_and_a_reserve_down(source: KnowledgeSour
         (BASE | {"rail": "300 kPa", "manifold": "0 kPa gauge"}, "readings.rail"),
         (BASE | {"rail": "300 kPa gauge"}, "readings.manifold"),
         (BASE | {"rail": "100 kPa gauge", "manifold": "150 kPa gauge"}, "readings.rail"),
-        (BASE | {"difference": "300 kPa", "rail": "300 kPa gauge", "manifold": "0 kPa gauge"}, "readings.difference"),
+        (
+            BASE | {"difference": "300 kPa", "rail": "300 kPa gauge", "manifold": "0 kPa gauge"},
+            "readings.difference",
+        ),
         (BASE | {"pulse": "10 ms"}, "readings.speed"),
         (BASE | {"pulse": "10 ms", "speed": "700 degC"}, "readings.speed"),
         (BASE | {"pulse": "50 ms", "speed": "7000 rpm"}, "readings.pulse"),
         (BASE | {"pulse": "1 ms", "speed": "7000 rpm", "dead_time": "2 ms"}, "readings.dead_time"),
         (BASE | {"dead_volts": "10/12 V", "dead_times": "1.5/1.2 ms"}, "readings.supply"),
         (BASE | {"dead_volts": "10/12 V", "dead_times": "1.5/1.2 ms", "supply": "14 V"}, "readings.supply"),
-        (BASE | {"dead_volts": "12/10 V", "dead_times": "1.2/1.5 ms", "supply": "11 V"}, "readings.dead_volts"),
-        (BASE | {"dead_volts": "10/12 V", "dead_times": "1.2/1.5 ms", "supply": "11 V"}, "readings.dead_times"),
         (
-            BASE | {"dead_volts": "10/12 V", "dead_times": "1.5/1.2 ms", "supply": "11 V", "dead_time": "1 ms"},
+            BASE | {"dead_volts": "12/10 V", "dead_times": "1.2/1.5 ms", "supply": "11 V"},
+            "readings.dead_volts",
+        ),
+        (
+            BASE | {"dead_volts": "10/12 V", "dead_times": "1.2/1.5 ms", "supply": "11 V"},
+            "readings.dead_times",
+        ),
+        (
+            BASE
+            | {"dead_volts": "10/12 V", "dead_times": "1.5/1.2 ms", "supply": "11 V", "dead_time": "1 ms"},
             "readings.dead_time",
         ),
         # 340 g/kWh is petrol's.

@@ -40,7 +40,9 @@ def test_published_values(lam: float, share: float, shown: float) -> None:
 
 @settings(max_examples=100, deadline=None)
 @given(st.floats(0.6, 1.5), st.floats(0.0, 0.6), st.floats(-0.3, 0.3), st.floats(-0.3, 0.3))
-def test_the_share_comes_back_whatever_the_trims_do(lam: float, share: float, found: float, covered: float) -> None:
+def test_the_share_comes_back_whatever_the_trims_do(
+    lam: float, share: float, found: float, covered: float
+) -> None:
     # The fuel goes with one plus the trim, so the true lambda goes against it.
     shown = indicated(lam / (1.0 + found), share)
     sealed = lam / (1.0 + covered)
@@ -51,7 +53,13 @@ def test_a_hole_agrees_with_the_library() -> None:
     """Differential: small suction, so nearly incompressible; fluids' discharge equation without expansion."""
     meter = pytest.importorskip("fluids.flow_meter")
     flow = meter.flow_meter_discharge(
-        D=1.0, Do=0.004, P1=101_325.0, P2=100_325.0, rho=101_325.0 / (287.05 * 293.15), C=0.7, expansibility=1.0
+        D=1.0,
+        Do=0.004,
+        P1=101_325.0,
+        P2=100_325.0,
+        rho=101_325.0 / (287.05 * 293.15),
+        C=0.7,
+        expansibility=1.0,
     )
     assert drawn_through(0.004, 0.7, 1000.0, 1.0, 101_325.0) == pytest.approx(flow, rel=0.01)
     assert drawn_through(0.004, 0.7, 1000.0, 0.3, 101_325.0) == pytest.approx(0.3 * flow, rel=0.01)
@@ -62,7 +70,9 @@ def test_a_hole_agrees_with_the_library() -> None:
 def test_a_larger_hole_and_more_suction_draw_more(diameter: float, suction: float, more: float) -> None:
     here = drawn_through(diameter, 0.7, suction, 0.3, 101_325.0)
     assert drawn_through(diameter * more, 0.7, suction, 0.3, 101_325.0) == pytest.approx(here * more**2)
-    assert here < drawn_through(diameter, 0.7, suction * more, 0.3, 101_325.0) < here * math.sqrt(more) * 1.001
+    assert (
+        here < drawn_through(diameter, 0.7, suction * more, 0.3, 101_325.0) < here * math.sqrt(more) * 1.001
+    )
 
 
 @settings(max_examples=40, deadline=None)
@@ -84,7 +94,9 @@ def test_the_bound_at_load_falls_with_the_flow_and_never_leaves_what_is_shown(
     # At the flow from which it is trusted the bound is just one per cent.
     trusted = value(answer, "trusted_from")
     assert share / 100 * 4.0 / trusted == pytest.approx(0.01, rel=1e-2)
-    assert value(run(source, MEASURE, readings | {"load_flow": f"{1.5 * flow:.2f} g/s"}), "error_load") < error
+    assert (
+        value(run(source, MEASURE, readings | {"load_flow": f"{1.5 * flow:.2f} g/s"}), "error_load") < error
+    )
 
 
 COVER: dict[str, TypedValue] = {"idle_lambda": "1.08", "idle_covered": "1.00", "load_lambda": "0.80"}
