@@ -10,11 +10,14 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from engine.logs.mapping import Mapping
+from anyio import to_thread
 
 from api.log_worker import Failure, Job
 from engine.errors import InputError, InputIssue, PrepullError
 from engine.logs.answer import LogAnswer
+from engine.logs.errors import LogError
+from engine.logs.first_look import refuse_early
+from engine.logs.mapping import Mapping
 
 AT_ONCE = 2
 WAIT_FOR_A_PLACE_S = 20.0
@@ -58,6 +61,11 @@ class LogJobs:
         Raises `UnreadableLogError`, `engine.errors.InputError` for a mapping that does not fit the file, and
         `LogsBusyError`.
         """
+        try:
+            await to_thread.run_sync(refuse_early, path, mapping)
+        except LogError as error:
+            issue = InputIssue("file", error.code, str(error), error.accepted)
+            raise UnreadableLogError(str(error), [issue]) from error
         try:
             await asyncio.wait_for(self._places.acquire(), WAIT_FOR_A_PLACE_S)
         except TimeoutError as error:

@@ -29,6 +29,7 @@ from engine.logs.naming import (
     match_columns,
     named,
     names_of,
+    sibling_of,
 )
 from engine.logs.raw import Piece, RawLog
 from engine.logs.stretch import Floats

@@ -55,6 +55,7 @@ class MdfLog:
             raise LogError("too_large", f"the file has {size} bytes; {most_bytes} are taken")
         self._progress, self._size, self._backwards = progress, size, 0
         self._places: list[tuple[int, int]] = []
+        self._names: list[str] = []
         self.columns: Sequence[RawColumn] = []
         self._mdf = self._open(path, most_bytes)
 
@@ -86,8 +87,8 @@ class MdfLog:
             raise LogError("no_time", "none of the channels of the file has times", WANTED)
         if not columns:
             raise LogError("not_a_log", "the file holds no channels", WANTED)
-        names = numbered([column.name for column in columns])
-        self.columns = [RawColumn(name, column.unit) for name, column in zip(names, columns, strict=True)]
+        self._names = numbered([column.name for column in columns])
+        self.columns = columns
         return mdf
 
     @staticmethod
@@ -99,7 +100,7 @@ class MdfLog:
 
     def layout(self) -> Layout:
         """Return the form of the file, its columns not yet told."""
-        columns = [Column(name=shown_name(column.name), written_unit="") for column in self.columns]
+        columns = [Column(name=shown_name(name), written_unit="") for name in self._names]
         return Layout(format="mdf4", columns=columns)
 
     def head(self, wanted: Sequence[int]) -> Piece:

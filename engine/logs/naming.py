@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from rapidfuzz import fuzz
+from rapidfuzz import fuzz, process
 
 from engine.model import Channel
 
@@ -16,8 +16,11 @@ TIME = "time"
 LEAST_LIKENESS = 0.88
 CANDIDATE_LIKENESS = 0.70
 MOST_CANDIDATES = 3
+SHORTEST_LIKE = 4
+"""Shorter names are known or not: one letter more or less is another name."""
 
 BRACKETED = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]{0,24}(?:\([^()]{1,10}\))?)\s*[\])]\s*$")
+AFTER_COMMA = re.compile(r"^(?P<name>[^,;:/]+)[,;:/]\s*(?P<unit>[^,;:\s]{1,12})$")
 BEHIND = re.compile(r"^(?P<name>.+?)(?:[,;:/_ ]\s*)(?P<unit>[A-Za-z°%µ]{1,6}(?:/[A-Za-z]{1,3}2?)?)$")
 BARE_UNITS = frozenset(
     [
@@ -54,6 +57,12 @@ UNIT_WORDS = BARE_UNITS | frozenset(
         "-",
         "1/min",
         "u/min",
+        "giri/min",
+        "min-1",
+        "min^-1",
+        "min⁻¹",
+        "obr/min",
+        "tr/min",
         "r/min",
         "rev/min",
         "a",
@@ -174,6 +183,8 @@ def split_unit(header: str) -> Named:
         if is_unit(unit) or not WORD.match(unit):
             return Named(found["name"], unit)
         return Named(text, "")
+    if (found := AFTER_COMMA.match(text)) and is_unit(found["unit"]):
+        return Named(found["name"].strip(), found["unit"])
     found = BEHIND.match(text)
     if found and found["unit"].lower() in BARE_UNITS and found["unit"].lower() != found["name"].lower():
         return Named(found["name"].strip(), found["unit"])
@@ -318,17 +329,35 @@ def _matches(folded: str, known: Mapping[str, str]) -> list[Match]:
             best.setdefault(known[other], FIRST_LIKENESS)
     words = set(folded.split())
     marks = {word for word in words if word in QUALIFIERS or word.isdigit()}
-    for name, channel in known.items():
-        likeness = fuzz.token_sort_ratio(folded, name) / 100.0
-        if len(name) < 4 or len(folded) < 4:
-            likeness = 0.0
-        of_name = name.split()
-        if marks != {word for word in of_name if word in QUALIFIERS or word.isdigit()}:
+    alike = process.extract(
+        folded,
+        known.keys() if len(folded) >= SHORTEST_LIKE else (),
+        scorer=fuzz.token_sort_ratio,
+        score_cutoff=100.0 * CANDIDATE_LIKENESS,
+        limit=None,
+    )
+    for name, score, _ in alike:
+        likeness, channel = score / 100.0, known[name]
+        if len(name) < SHORTEST_LIKE:
+            continue
+        if marks != {word for word in name.split() if word in QUALIFIERS or word.isdigit()}:
             likeness = min(likeness, LEAST_LIKENESS - 0.01)
-        if likeness >= CANDIDATE_LIKENESS and best.get(channel, 0.0) < likeness:
+        if best.get(channel, 0.0) < likeness:
             best[channel] = min(likeness, 0.99)
     ranked = sorted(best.items(), key=lambda item: -item[1])
     return [Match(channel, round(likeness, 3)) for channel, likeness in ranked[: MOST_CANDIDATES + 1]]
+
+
+def sibling_of(name: str, known: Mapping[str, str]) -> str | None:
+    """Return the channel that a name with a number behind it is another sensor of.
+
+    >>> sibling_of("Lambda bank 2", {"lambda": "lambda"})
+    'lambda'
+    """
+    words = fold_name(name).split()
+    while words and (words[-1].isdigit() or words[-1] == "bank"):
+        words.pop()
+    return known.get(" ".join(words))
 
 
 def named(header: str, unit: str, known: Mapping[str, str]) -> Named:

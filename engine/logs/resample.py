@@ -6,12 +6,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from engine.logs.stretch import Floats, Stretch
+from engine.logs.stretch import Flags, Floats, Stretch
 
 FINEST_S = 0.01
 COARSEST_S = 1.0
 LONGEST_BRIDGE_S = 1.0
 BRIDGED_PERIODS = 3.0
+SAME_TIME_S = 1e-9
 
 
 def step_of(times: Floats) -> float:
@@ -19,7 +20,8 @@ def step_of(times: Floats) -> float:
     steps = np.diff(times)
     steps = steps[steps > 0]
     usual = float(np.median(steps)) if steps.size else 0.1
-    return float(np.clip(usual, FINEST_S, COARSEST_S))
+    # Whole microseconds, for the last digits of a clock's seconds are no more than rounding.
+    return round(float(np.clip(usual, FINEST_S, COARSEST_S)), 6)
 
 
 def even(times: Floats, columns: Mapping[str, Floats], step: float) -> Stretch:
@@ -33,29 +35,43 @@ def even(times: Floats, columns: Mapping[str, Floats], step: float) -> Stretch:
     grid = times[0] + step * np.arange(length)
     usual = float(np.median(np.diff(times))) if times.size > 1 else step
     faster = usual < 0.75 * step
-    channels = {
-        name: _averaged(times, values, times[0], step, length)
-        if faster
-        else _interpolated(times, values, grid, step)
-        for name, values in columns.items()
-    }
+    if faster:
+        channels = {n: _averaged(times, values, times[0], step, length) for n, values in columns.items()}
+        return Stretch(float(times[0]), step, channels, length)
+    # Most channels have a sample in each line: where a hole lies is looked for once for all of them.
+    shared = _unknown(times, grid, step)
+    channels = {n: _interpolated(times, values, grid, step, shared) for n, values in columns.items()}
     return Stretch(float(times[0]), step, channels, length)
 
 
-def _interpolated(times: Floats, values: Floats, grid: Floats, step: float) -> Floats:
+def _interpolated(
+    times: Floats, values: Floats, grid: Floats, step: float, shared: Flags | None = None
+) -> Floats:
     known = ~np.isnan(values)
-    if int(known.sum()) < 2:
+    count = int(known.sum())
+    if count < 2:
         return np.full(grid.size, np.nan)
-    at, had = times[known], values[known]
-    found: Floats = np.interp(grid, at, had)
-    right = np.clip(np.searchsorted(at, grid, side="left"), 1, at.size - 1)
-    hole = at[right] - at[right - 1]
-    period = float(np.median(np.diff(at)))
-    bridge = max(LONGEST_BRIDGE_S, BRIDGED_PERIODS * period)
-    outside = (grid < at[0] - step / 2) | (grid > at[-1] + step / 2)
-    inside_hole = (hole > bridge) & (np.abs(grid - at[right]) > 1e-9) & (np.abs(grid - at[right - 1]) > 1e-9)
-    found[outside | inside_hole] = np.nan
+    if count == values.size:
+        at, unknown = times, _unknown(times, grid, step) if shared is None else shared
+        found: Floats = np.interp(grid, at, values)
+    else:
+        at = times[known]
+        unknown = _unknown(at, grid, step)
+        found = np.interp(grid, at, values[known])
+    found[unknown] = np.nan
     return found
+
+
+def _unknown(at: Floats, grid: Floats, step: float) -> Flags:
+    """Return which times of the grid lie in a hole of the samples `at`, or before or after them."""
+    outside = (grid < at[0] - step / 2) | (grid > at[-1] + step / 2)
+    gaps = np.diff(at)
+    longest = max(LONGEST_BRIDGE_S, BRIDGED_PERIODS * float(np.median(gaps)))
+    for left in np.flatnonzero(gaps > longest):
+        low, high = np.searchsorted(grid, [at[left] + SAME_TIME_S, at[left + 1] - SAME_TIME_S])
+        outside[low:high] = True
+    unknown: Flags = outside
+    return unknown
 
 
 def _averaged(times: Floats, values: Floats, start: float, step: float, length: int) -> Floats:

@@ -55,7 +55,7 @@ NO_VALUE = frozenset({"", "-", "--", "nan", "null", "none", "n/a", "na", "inf", 
 
 @dataclass(frozen=True)
 class TextForm:
-    """The form of a text log. Lines are counted from 1.
+    """The form of a text log. Lines are counted from 1; `names` are the `written` ones, each once.
 
     `padded` says that cells have spaces around them, `carriage` that lines end with a carriage return alone.
     """
@@ -66,6 +66,7 @@ class TextForm:
     header_line: int
     units_line: int | None
     first_data_line: int
+    written: tuple[str, ...]
     names: tuple[str, ...]
     units: tuple[str, ...]
     padded: bool
@@ -133,7 +134,7 @@ def lines_of(text: str) -> list[str]:
     return LINE_END.split(text)
 
 
-def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozenset[str]) -> TextForm:
+def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozenset[str] = frozenset()) -> TextForm:
     """Return the form of a text log from its first bytes; `whole` says that there is no more.
 
     Of several lines of words above the numbers the one with one of the `time_names` holds the names.
@@ -157,7 +158,9 @@ def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozens
     decimal = mapping.decimal if mapping and mapping.decimal else _decimal(rows, width)
     first = _first_data_row(rows, width, decimal)
     header, units = _header(rows, first, width, mapping.header_line if mapping else None, time_names)
-    names = _padded(rows[header], width)
+    written = [
+        name if shown_name(name) else f"column {i + 1}" for i, name in enumerate(_padded(rows[header], width))
+    ]
     return TextForm(
         encoding=encoding,
         delimiter=delimiter,
@@ -165,9 +168,8 @@ def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozens
         header_line=header + 1,
         units_line=None if units is None else units + 1,
         first_data_line=first + 1,
-        names=tuple(
-            numbered([name if shown_name(name) else f"column {i + 1}" for i, name in enumerate(names)])
-        ),
+        written=tuple(written),
+        names=tuple(numbered(written)),
         units=tuple(_padded(rows[units], width)) if units is not None else ("",) * width,
         padded=any(cell != cell.strip() for row in rows[first : first + 50] for cell in row),
         carriage="\r" in text and "\n" not in text,

@@ -77,7 +77,7 @@ class TextLog:
         self.form: TextForm = sniff(head, mapping, path.stat().st_size <= len(head), time_names)
         self.columns: Sequence[RawColumn] = [
             RawColumn(name, unit.strip().strip("[]()"))
-            for name, unit in zip(self.form.names, self.form.units, strict=True)
+            for name, unit in zip(self.form.written, self.form.units, strict=True)
         ]
         text, _ = decode_head(head)
         rows = lines_of(text)[self.form.first_data_line - 1 :][:50]
@@ -144,8 +144,8 @@ class TextLog:
 
     def _find_time(self, known: Names, told: Said) -> int:
         """Return the column of the time: as told, by its name, or by the first or last word of that."""
-        for i, column in enumerate(self.columns):
-            said = told.get(shown_name(column.name))
+        for i, name in enumerate(self.form.names):
+            said = told.get(shown_name(name))
             if said is not None and said.channel == TIME:
                 return i
         folded = [fold_name(split_unit(column.name).name) for column in self.columns]

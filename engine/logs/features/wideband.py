@@ -117,11 +117,12 @@ def _slow(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     best = int(np.argmin(misfits))
     tau = LAGS_S[best]
     prompt = min(m for m, lag in zip(misfits, LAGS_S, strict=True) if lag <= 0.3)
-    late = min(m for m, lag in zip(misfits, LAGS_S, strict=True) if lag >= 1.25)
+    longest = read("longest_credible", "s")
+    late = min(m for m, lag in zip(misfits, LAGS_S, strict=True) if 1.25 <= lag <= longest)
     apart = max(prompt, late) >= read("told_apart_by", "dimensionless") * misfits[best]
     # What fits nothing, or stands still here and moves elsewhere, is the mixture.
     fits = misfits[best] <= read("worst_fit", "dimensionless") ** 2
-    moves = tau > read("longest_credible", "s") and _range(stretch) >= read("least_change", "dimensionless")
+    moves = tau > longest and _range(stretch) >= read("least_change", "dimensionless")
     if not apart or not fits or moves:
         return Looked()
     if len(answers) < 2 or not beyond(limits, SLOW, tau):

@@ -102,7 +102,7 @@ def test_three_gauges_halve_the_copper_and_six_halve_the_diameter(gauge: float) 
 
 def test_the_formulas_hold_in_units() -> None:
     # pint carries the dimensions: ohm metre by metre per square metre is ohm, square ampere by ohm is watt.
-    units = pint.UnitRegistry()
+    units: pint.UnitRegistry[float] = pint.UnitRegistry()
     resistance = 1.7241e-8 * units.ohm * units.meter * (2 * units.meter) / (35 * units.millimeter**2)
     assert resistance.to("ohm").magnitude == pytest.approx(copper_resistance(2.0, 35e-6, 293.15))
     heat = ((150 * units.ampere) ** 2 * resistance).to("watt").magnitude
