@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import textwrap
 from pathlib import Path
 
 import pytest
@@ -25,28 +26,34 @@ def source() -> KnowledgeSource:
     return load_source(default_root())
 
 
-def measure_table() -> str:
-    """Return the table of docs/measures.md as the program has it."""
-    rows = ["| measure | answers |", "| --- | --- |"]
-    rows += [f"| [`{m.id}`](measures/{m.id}.md) | {m.asks} |" for m in measures().values()]
-    return "\n".join(rows)
+def items(lines: list[str]) -> str:
+    """Return lines as a list that fits a page."""
+    return "\n".join(
+        textwrap.fill(line, 108, initial_indent="- ", subsequent_indent="  ", break_long_words=False)
+        for line in lines
+    )
 
 
-def feature_table(source: KnowledgeSource) -> str:
-    """Return the table of docs/logs.md as the program has it."""
-    rows = ["| looked for | finding | needs |", "| --- | --- | --- |"]
+def measure_list() -> str:
+    """Return the list of docs/measures.md as the program has it."""
+    return items([f"[`{m.id}`](measures/{m.id}.md): {m.asks}" for m in measures().values()])
+
+
+def feature_list(source: KnowledgeSource) -> str:
+    """Return the list of docs/logs.md as the program has it."""
+    lines = []
     for feature in features():
         needs = [f"`{name}`" for name in feature.needs]
         if feature.either:
             needs.append(" or ".join(f"`{name}`" for name in feature.either))
         limit = source.limits[feature.id]
-        rows.append(f"| {limit.label} | `{limit.finding}` | {', '.join(needs)} |")
-    return "\n".join(rows)
+        lines.append(f"{limit.label}: `{limit.finding}`; needs {', '.join(needs)}")
+    return items(lines)
 
 
 def test_the_pages_list_what_there_is(source: KnowledgeSource) -> None:
-    assert measure_table() in (DOCS / "measures.md").read_text(encoding="utf-8")
-    assert feature_table(source) in (DOCS / "logs.md").read_text(encoding="utf-8")
+    assert measure_list() in (DOCS / "measures.md").read_text(encoding="utf-8")
+    assert feature_list(source) in (DOCS / "logs.md").read_text(encoding="utf-8")
 
 
 def test_every_measure_has_a_page() -> None:
@@ -74,12 +81,12 @@ def test_a_page_names_inputs_sources_and_a_command_that_works(
 
 
 if __name__ == "__main__":
-    # Writes both tables anew.
+    # Writes both lists anew.
     knowledge = load_source(default_root())
-    for name, table in (("measures.md", measure_table()), ("logs.md", feature_table(knowledge))):
+    for name, table in (("measures.md", measure_list()), ("logs.md", feature_list(knowledge))):
         page = DOCS / name
         text = page.read_text(encoding="utf-8")
         mark = re.search(r"<!-- (?:measures|features): [^>]*-->\n\n", text)
         assert mark is not None
-        rest = re.sub(r"\A(?:\|.*\n|\w+_TABLE\n)+", "", text[mark.end() :])
+        rest = re.sub(r"\A(?:[-|] ?.*\n|  .*\n)+", "", text[mark.end() :])
         page.write_text(text[: mark.end()] + table + "\n" + rest, encoding="utf-8")

@@ -74,13 +74,13 @@ def limits_in_use(source: KnowledgeSource) -> Iterator[Problem]:
         if limit.used_by not in users:
             known = ", ".join(nearest(limit.used_by, users) or sorted(users))
             message = f"nothing is called {limit.used_by!r}; known: {known}"
-            yield warning(source, "limits", limit_id, path, message)  # FOUNDER: back to error
+            yield error(source, "limits", limit_id, path, message)
         elif limit_id not in users[limit.used_by]:
             yield warning(source, "limits", limit_id, path, f"{limit.used_by} uses no limit of this id")
     for user, wanted in users.items():
         for limit_id in sorted(wanted - source.limits.keys()):
             message = f"{user} needs a limit {limit_id!r}"
-            yield warning(source, "limits", limit_id, (), message)  # FOUNDER: back to error
+            yield error(source, "limits", limit_id, (), message)
 
 
 def _overlap(limit: Judgement) -> bool:

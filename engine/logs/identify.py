@@ -125,13 +125,16 @@ def _named(
         said = told.get(written[i])
         match = taken.get(i)
         if match is not None:
-            match = _by_unit(match, column.unit)
+            others_have = said_channels | {m.channel for j, m in taken.items() if j != i}
+            by_unit = _by_unit(match, column.unit)
+            match = match if by_unit.channel in others_have else by_unit
         if said is not None:
             used = said.channel not in (None, TIME) and i != raw.time_column
             match = Match(str(said.channel), 1.0) if used else None
         others = [m.channel for m in matches[i] if match is None or m.channel != match.channel]
         sure = [m.channel for m in matches[i][:1] if m.likeness >= LEAST_LIKENESS]
-        columns[i] = _Column(column, match, others, said, sure[0] if sure else "")
+        best = sure[0] if sure else sibling_of(names[i], known) or ""
+        columns[i] = _Column(column, match, others, said, best)
     return columns
 
 

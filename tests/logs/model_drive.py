@@ -231,7 +231,8 @@ class _Loop:
             self.target = ratio * car.air_kpa - car.air_kpa + 3.0
         leak = faults.get("boost_leak", 0.0)
         if leak:
-            able = min(able, (full - leak * (1.0 + 0.3 * (1.0 - self.rpm / car.redline_rpm))) * ready * flow)
+            left = full - leak * (1.0 + 0.3 * (1.0 - self.rpm / car.redline_rpm))
+            able = min(able, ((car.air_kpa + left) / max(ratio, 0.9) - car.air_kpa) * ready)
         falls = faults.get("boost_falls", 0.0)
         if falls:
             start = 0.68 * car.redline_rpm
