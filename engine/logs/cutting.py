@@ -37,7 +37,7 @@ class Cutter:
         self._last = -np.inf
         self._moved = 0.0
         self._first: float | None = None
-        self.rows = 0
+        self.rows = self.timed = 0
         self._no_time = self._backwards = self._resets = self._holes = 0
 
     def take(self, times: Floats, columns: Mapping[str, Floats]) -> Iterator[Rows]:
@@ -47,7 +47,8 @@ class Cutter:
         """
         self.rows += times.size
         told = ~np.isnan(times)
-        self._no_time += int(times.size - told.sum())
+        self.timed += int(told.sum())
+        self._no_time = self.rows - self.timed
         if not told.all():
             times, columns = times[told], {name: values[told] for name, values in columns.items()}
         if times.size == 0:

@@ -57,7 +57,12 @@ class MdfLog:
         self._places: list[tuple[int, int]] = []
         self._names: list[str] = []
         self.columns: Sequence[RawColumn] = []
-        self._mdf = self._open(path, most_bytes)
+        self._stream = path.open("rb")
+        try:
+            self._mdf = self._open(path, most_bytes)
+        except BaseException:
+            self._stream.close()
+            raise
 
     def _open(self, path: Path, most_bytes: int) -> Any:  # noqa: ANN401
         logging.getLogger("asammdf").setLevel(logging.CRITICAL)
@@ -71,7 +76,9 @@ class MdfLog:
             # Late: it takes a second to load, and most logs are text.
             from asammdf import MDF  # noqa: PLC0415
 
-            mdf: Any = MDF(path)
+            # As a stream, for given a path it maps or copies the file, and stumbles over a broken one again
+            # when it is thrown away.
+            mdf: Any = MDF(self._stream)
             columns = []
             for number, group in enumerate(mdf.groups):
                 if self._has_times(mdf, number):
@@ -139,6 +146,7 @@ class MdfLog:
                 self._progress(self._size * done // total, self._size)
         with contextlib.suppress(Exception):
             self._mdf.close()
+        self._stream.close()
 
     def _groups(self, wanted: Sequence[int]) -> list[_Group]:
         groups: dict[int, _Group] = {}

@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rapidfuzz import fuzz, process
 
@@ -226,6 +227,7 @@ SAME = {
 """Short forms and words of the same meaning, each taken as the one word that is compared."""
 
 
+@lru_cache(maxsize=8192)
 def fold_name(text: str) -> str:
     """Return a name in small letters, words apart, without signs and accents, short forms written out.
 

@@ -151,10 +151,16 @@ class LogReader:
                 given += times.size
                 yield self._watched(even(times, columns, step))
         if given < LEAST_SAMPLES:
-            still = self._cutter.rows >= LEAST_SAMPLES
-            message = f"only {given} samples with a rising time and no long hole are found"
-            message += f"; {LEAST_SAMPLES} are needed"
-            raise LogError("time_stands_still" if still else "too_short", message)
+            self._refuse(given)
+
+    def _refuse(self, given: int) -> None:
+        if self._cutter.rows and not self._cutter.timed:
+            raise LogError("no_time", "the time column holds no times", ("s, ms, or a clock as 12:34:56.7",))
+        message = f"only {given} samples with a rising time and no long hole are found"
+        still = self._cutter.timed >= LEAST_SAMPLES
+        raise LogError(
+            "time_stands_still" if still else "too_short", f"{message}; {LEAST_SAMPLES} are needed"
+        )
 
     def _watched(self, stretch: Stretch) -> Stretch:
         self._watch.look(stretch)

@@ -57,6 +57,7 @@ def _tar() -> bytes:
         b"\x28\xb5\x2f\xfd" + bytes(64),
         _tar(),
     ],
+    ids=lambda packed: packed[:2].hex(),
 )
 def test_archives_are_refused(tmp_path: Path, packed: bytes) -> None:
     with pytest.raises(LogError, match="unpack it first") as failed:
@@ -93,7 +94,7 @@ def test_empty_files(tmp_path: Path, nothing: bytes) -> None:
         (b"time,foo,bar\n" + b"1,2,3\n" * 50, "no_known_channel"),
         (b"time,rpm\n" + b"1,2\n" * 50, "time_stands_still"),
         (b"time,rpm\n" + b"".join(b"%d,2\n" % -i for i in range(60)), "time_stands_still"),
-        (b"time,rpm\nx,1\n" + b"x,2\n" * 50, "too_short"),
+        (b"time,rpm\nx,1\n" + b"x,2\n" * 50, "no_time"),
         (b"1,2\n" * 50, "no_header"),
         (
             ",".join(f"c{i}" for i in range(2001)).encode() + b"\n" + b",".join([b"1"] * 2001),
@@ -105,17 +106,17 @@ def test_empty_files(tmp_path: Path, nothing: bytes) -> None:
         (GOOD.encode() * 60 + bytes(3_000_000), "damaged"),
         (GOOD.encode() * 60 + b"1" * 3_000_000, "line_too_long"),
     ],
+    ids=lambda given: given if isinstance(given, str) else "",
 )
 def test_what_is_no_log(tmp_path: Path, text: bytes, code: str) -> None:
-    found = code_of(tmp_path, text)
-    assert found == code or (found, code) == ("too_short", "time_stands_still")
+    assert code_of(tmp_path, text) == code
 
 
 def test_a_time_that_jumps_about(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     rows = rng.uniform(0.0, 1e6, (20_000, 2))
     started = time.monotonic()
-    assert code_of(tmp_path, text_of({"time": rows[:, 0], "rpm": rows[:, 1]})) == "time_jumps"
+    assert code_of(tmp_path, text_of({"time [s]": rows[:, 0], "rpm": rows[:, 1]})) == "time_jumps"
     apart = np.arange(20_000) * 100.0
     text = text_of({"time [s]": apart, "rpm": rows[:, 1]})
     assert code_of(tmp_path, text) == "time_jumps"
@@ -191,8 +192,8 @@ def refused_or_read(folder: Path, text: bytes) -> None:
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
 def test_truncation_anywhere(tmp_path: Path, encoding: str) -> None:
-    whole = text_of(drive(6.0)).encode(encoding)
-    for at in range(0, len(whole), 41):
+    whole = text_of(drive(4.0)).encode(encoding)
+    for at in range(0, len(whole), 37 if encoding == "utf-8" else 97):
         refused_or_read(tmp_path, whole[:at])
 
 

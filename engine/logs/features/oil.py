@@ -107,7 +107,7 @@ def _corner(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     pressure, speed = known(stretch, "oil_pressure"), known(stretch, "engine_speed")
     straight = _straight(stretch, read("straight_g", "g_0")) & (speed >= read("least_speed", "rpm"))
     # Oil thins as it warms: like speeds are only alike at like temperatures.
-    warmth = np.nan_to_num(known(stretch, "oil_temperature")) // 6.0
+    warmth = np.nan_to_num(known(stretch, "oil_temperature")) // 12.0
     bins = np.where(np.isnan(speed), -1, np.floor(speed / 500.0) + 100.0 * np.maximum(warmth, 0.0))
     bins = bins.astype(np.int64)
     usual = np.full(stretch.length, np.nan)
