@@ -56,7 +56,7 @@ class Watch:
     def look(self, stretch: Stretch) -> None:
         """Note where channels of a stretch contradict each other."""
         speed = stretch.channel("engine_speed")
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore"):
             self._add(
                 "boost_at_rest",
                 stretch,

@@ -134,7 +134,9 @@ def lines_of(text: str) -> list[str]:
     return LINE_END.split(text)
 
 
-def sniff(head: bytes, mapping: Mapping | None, whole: bool, time_names: frozenset[str] = frozenset()) -> TextForm:
+def sniff(
+    head: bytes, mapping: Mapping | None, whole: bool, time_names: frozenset[str] = frozenset()
+) -> TextForm:
     """Return the form of a text log from its first bytes; `whole` says that there is no more.
 
     Of several lines of words above the numbers the one with one of the `time_names` holds the names.

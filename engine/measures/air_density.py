@@ -43,7 +43,8 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
     """Say what the air of the day means for a boosted engine."""
     share = 100.0 * results.value("share")
     says = [
-        f"The air is {share:.0f} % as dense as on the standard day, as at {results.value('density_height'):.0f} m.",
+        f"The air is {share:.0f} % as dense as on the standard day, "
+        f"as at {results.value('density_height'):.0f} m.",
         "An engine held to an absolute boost target works its turbocharger harder in thin air; one held to "
         "gauge boost makes less power.",
     ]

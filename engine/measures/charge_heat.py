@@ -79,7 +79,8 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
     """Say whether the charge is too hot, and which of compressor and intercooler makes it so."""
     charge = results.value("charge") - 273.15
     says = [
-        f"Behind the compressor {results.value('outlet') - 273.15:.0f} degC, in the manifold {charge:.0f} degC: "
+        f"Behind the compressor {results.value('outlet') - 273.15:.0f} degC, "
+        f"in the manifold {charge:.0f} degC: "
         f"{results.value('density_ratio'):.2f} times the density of the air outside."
     ]
     findings = []

@@ -92,8 +92,8 @@ def tell(given: Given, results: Results, limits: Limits) -> Told:
     ]
     if not ISO_VALID[0] <= iso <= ISO_VALID[1]:
         caveats.append(
-            f"ISO 1585 allows factors of {ISO_VALID[0]} to {ISO_VALID[1]} only (from memory): on this day its "
-            "corrected power is no valid figure."
+            f"ISO 1585 allows factors of {ISO_VALID[0]} to {ISO_VALID[1]} only (from memory): "
+            "on this day its corrected power is no valid figure."
         )
     return Told(says=says, caveats=caveats)
 

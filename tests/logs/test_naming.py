@@ -207,12 +207,16 @@ def test_units_as_written(written: str, kept: str, one: float) -> None:
     assert offset == pytest.approx(0.0, abs=1e-9)
 
 
-@pytest.mark.parametrize(("written", "kept"), [("V", "kPa"), ("degC", "kPa"), ("bananas", "rpm"), ("__x", "g/s")])
+@pytest.mark.parametrize(
+    ("written", "kept"), [("V", "kPa"), ("degC", "kPa"), ("bananas", "rpm"), ("__x", "g/s")]
+)
 def test_units_of_something_else(written: str, kept: str) -> None:
     assert known_unit(written, kept) is None
 
 
-@given(st.text(max_size=30), st.sampled_from(["kPa", "degC", "rpm", "g_0", "dimensionless", "percent", "g/s"]))
+@given(
+    st.text(max_size=30), st.sampled_from(["kPa", "degC", "rpm", "g_0", "dimensionless", "percent", "g/s"])
+)
 def test_any_unit_is_known_or_not(text: str, kept: str) -> None:
     unit = known_unit(text, kept)
     if unit is not None:

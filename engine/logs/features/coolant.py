@@ -81,7 +81,8 @@ def _rises(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
 def _steps(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     read = Settings(limits, STEPS)
     pressure, boost = known(stretch, "coolant_pressure"), known(stretch, "boost")
-    before = stretch.samples(read("before", "s"))
+    coolant = known(stretch, "coolant_temperature")
+    before, slowest = stretch.samples(read("before", "s")), stretch.samples(read("slowest_spool", "s"))
     found = []
     for pull, part in boosted_pulls(stretch, segments, read("least_boost", "kPa")):
         # A pull may begin long before boost does.
@@ -90,9 +91,12 @@ def _steps(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
         ahead = median(pressure[max(0, start - before) : start])
         # Only as boost arrives: over a long pull the coolant warms and its pressure rises by itself.
         soon = min(part.end, part.start + stretch.samples(read("soon", "s")))
-        inside = median(pressure[part.start : soon])
-        if not np.isnan(ahead) and not np.isnan(inside) and part.start - start < stretch.samples(4.0):
-            found.append(Held(inside - ahead, Span(max(0, start - before), part.end)))
+        step = median(pressure[part.start : soon]) - ahead
+        warmed = median(coolant[part.start : soon]) - median(coolant[max(0, start - before) : start])
+        # What the heat itself explains is no gas.
+        step -= read("by_warming", "kPa/delta_degC") * max(0.0, float(np.nan_to_num(warmed)))
+        if not np.isnan(step) and part.start - start < slowest:
+            found.append(Held(step, Span(max(0, start - before), part.end)))
     return looked_at(stretch, limits, STEPS, found, SHOWN)
 
 

@@ -101,26 +101,55 @@ def _swing(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     return looked_at(stretch, limits, SWING, found, SHOWN)
 
 
-def _corner(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
-    """Hold the pressure in corners against that at the same engine speed on the straight."""
-    read = Settings(limits, CORNER)
-    pressure, speed = known(stretch, "oil_pressure"), known(stretch, "engine_speed")
-    straight = _straight(stretch, read("straight_g", "g_0")) & (speed >= read("least_speed", "rpm"))
-    # Oil thins as it warms: like speeds are only alike at like temperatures.
-    warmth = np.nan_to_num(known(stretch, "oil_temperature")) // 12.0
-    bins = np.where(np.isnan(speed), -1, np.floor(speed / 500.0) + 100.0 * np.maximum(warmth, 0.0))
-    bins = bins.astype(np.int64)
-    usual = np.full(stretch.length, np.nan)
-    for value in np.unique(bins[bins >= 0]):
-        inside = straight & (bins == value) & ~np.isnan(pressure)
-        if int(inside.sum()) >= stretch.samples(read("least_straight", "s")):
-            usual[bins == value] = float(np.median(pressure[inside]))
+def _force(stretch: Stretch) -> Floats:
+    """Return the larger of sideways and forward acceleration [g], 0 where neither is known."""
     force = np.zeros(stretch.length)
     for name in ("lateral_acceleration", "longitudinal_acceleration"):
         if stretch.has(name):
             force = np.maximum(force, np.abs(np.nan_to_num(known(stretch, name))))
-    cornering = (force >= read("least_g", "g_0")) & (speed >= read("least_speed", "rpm"))
-    return look_for_level(stretch, limits, CORNER, usual - pressure, cornering, read("hold", "s"), SHOWN)
+    return force
+
+
+def _as_on_the_straight(stretch: Stretch, read: Settings, cornering: Flags) -> Floats:
+    """Return the oil pressure [kPa] to be expected in corners; NaN where the log does not tell.
+
+    From the straight driving at like engine speed next before and next after each corner, the lower of the
+    two: oil that warms or a pump that wears changes slowly and is no corner's fault. Within a band of speeds
+    the pressure is taken to fall no slower than in proportion to the speed (a pump that displaces).
+    """
+    pressure, speed = known(stretch, "oil_pressure"), known(stretch, "engine_speed")
+    oil = known(stretch, "oil_temperature")
+    straight = _straight(stretch, read("straight_g", "g_0")) & (speed >= read("least_speed", "rpm"))
+    straight &= ~np.isnan(pressure)
+    bands = np.floor(np.nan_to_num(speed) / 500.0).astype(np.int64)
+    least, most = stretch.samples(read("least_straight", "s")), stretch.samples(read("most_straight", "s"))
+    places = {band: np.flatnonzero(straight & (bands == band)) for band in np.unique(bands[cornering])}
+    expected = np.full(stretch.length, np.nan)
+    for run in spans_of(cornering, 1, stretch.samples(0.3)):
+        for band in np.unique(bands[run.slice][cornering[run.slice]]):
+            here = run.start + np.flatnonzero((bands[run.slice] == band) & cornering[run.slice])
+            warmth = median(oil[here])
+            at = int(np.searchsorted(places[band], run.start))
+            levels = []
+            for side in (places[band][max(0, at - most) : at], places[band][at : at + most]):
+                if not np.isnan(warmth):
+                    side = side[~(np.abs(oil[side] - warmth) > read("like_oil", "delta_degC"))]
+                if side.size >= least:
+                    share = np.minimum(1.0, speed[here] / median(speed[side]))
+                    levels.append(median(pressure[side]) * share)
+            # Where nobody knows how warm the oil was, one side alone may be of another temperature.
+            if len(levels) == 2 or (levels and not np.isnan(warmth)):
+                expected[here] = np.min(levels, axis=0)
+    return expected
+
+
+def _corner(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
+    """Hold the pressure in corners against that at like engine speed on the straight about them."""
+    read = Settings(limits, CORNER)
+    fast = known(stretch, "engine_speed") >= read("least_speed", "rpm")
+    cornering = (_force(stretch) >= read("least_g", "g_0")) & fast
+    lost = _as_on_the_straight(stretch, read, cornering) - known(stretch, "oil_pressure")
+    return look_for_level(stretch, limits, CORNER, lost, cornering, read("hold", "s"), SHOWN)
 
 
 def _warms(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:

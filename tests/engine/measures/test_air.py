@@ -110,7 +110,8 @@ def test_the_compressor_is_that_of_fluids_and_back(celsius: float, ratio: float,
     real = PropsSI("H", "T", inlet, "P", 1e5, "Air")
     isentropic = PropsSI("H", "S", PropsSI("S", "T", inlet, "P", 1e5, "Air"), "P", ratio * 1e5, "Air")
     by_coolprop = PropsSI("T", "H", real + (isentropic - real) / efficiency, "P", ratio * 1e5, "Air")
-    assert outlet == pytest.approx(by_coolprop, abs=2.5)
+    # A real gas is a little cooler; the more so the higher it is compressed.
+    assert outlet - inlet == pytest.approx(by_coolprop - inlet, rel=0.015)
 
 
 def test_hot_charge_goes_to_the_triage(source: KnowledgeSource, triage: Triage) -> None:
@@ -141,7 +142,7 @@ def test_charge_readings_that_cannot_be(source: KnowledgeSource, change: dict[st
 @pytest.mark.parametrize(
     ("pd", "celsius", "sae", "iso", "din"),
     [
-        # The formulas of the standards as remembered, worked by hand; 273 against 273.15 moves the fourth digit.
+        # The formulas of the standards as remembered, worked by hand; 273 or 273.15 moves the fourth digit.
         (95.0, 35.0, 1.07015, 1.07175, 1.09327),
         (85.0, 30.0, 1.20583, 1.21282, 1.21193),
         (99.0, 25.0, 1.0, 1.0, 1.03193),

@@ -16,6 +16,8 @@ from engine.measures import joint_thrust
 from engine.measures.run import run
 from engine.triage import Triage
 
+UNITS = pint.UnitRegistry()
+
 
 @pytest.fixture(scope="module")
 def source() -> KnowledgeSource:
@@ -45,9 +47,8 @@ def test_a_right_angle_gives_root_two() -> None:
 
 @given(st.floats(0, 6e5), st.floats(0.005, 0.2))
 def test_it_is_a_force_and_grows_with_the_square(pressure: float, bore: float) -> None:
-    units = pint.UnitRegistry()
-    area = math.pi / 4 * units.Quantity(bore, "m") ** 2
-    force = (units.Quantity(pressure, "Pa") * area).to("newton").magnitude
+    area = math.pi / 4 * UNITS.Quantity(bore, "m") ** 2
+    force = (UNITS.Quantity(pressure, "Pa") * area).to("newton").magnitude
     assert joint_thrust.thrust(pressure, bore) == pytest.approx(force, abs=1e-9)
     assert joint_thrust.thrust(pressure, 2 * bore) == pytest.approx(4 * force, abs=1e-9)
 
