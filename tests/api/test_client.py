@@ -124,9 +124,8 @@ def test_the_free_paths_are_few() -> None:
 def test_readings_and_a_log_become_facts(service: Keyed) -> None:
     log = Path(__file__).parents[2] / "docs" / "examples" / "log_fuel_reference.csv"
     with Prepull(service.base, service.keys["all"]) as shop:
-        thrust = shop.measure(
-            "joint_thrust", {"diameter": "63.5 mm", "boost": "150 kPa gauge", "held_by": "plain"}
-        )
+        readings = {"diameter": "63.5 mm", "boost": "150 kPa gauge", "held_by": "plain"}
+        thrust = shop.measure("joint_thrust", readings)
         assert shop.triage(thrust.facts.model_dump()).holds
         read = shop.read_log(log, facts={})
         assert read.triage is not None

@@ -1,4 +1,4 @@
-"""What all measures share: typed readings, doubt carried along, limits judged, what the catalogue promises."""
+"""What all measures share: typed readings, doubt carried along, limits judged, what the catalogue says."""
 
 from __future__ import annotations
 
