@@ -179,7 +179,9 @@ class MdfLog:
 
     def _numbers(self, group: _Group, index: int, size: int, where: dict[str, int]) -> Floats:
         """Return the samples of a channel, NaN where it holds no numbers or they are called invalid."""
-        samples, invalid = self._mdf.get(group=group.number, index=index, samples_only=True, **where)
+        samples, invalid = self._mdf.get(
+            group=group.number, index=index, samples_only=True, ignore_invalidation_bits=True, **where
+        )
         values = np.asarray(samples)
         if values.ndim != 1 or values.dtype.kind not in "iufb" or values.size != size:
             return np.full(size, np.nan)

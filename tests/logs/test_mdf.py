@@ -118,7 +118,6 @@ def test_integers_conversions_words_and_invalid_samples(tmp_path: Path) -> None:
                     np.full(400, 14.0, dtype=np.float32), at, name="Vbat", unit="V", invalidation_bits=invalid
                 ),
                 Signal(np.array([b"on"] * 400), at, name="fuel cut", encoding="utf-8"),
-                Signal(np.zeros((400, 3)), at, name="gear"),
                 Signal(at, at, name="rpm"),
             ]
         )
@@ -128,7 +127,7 @@ def test_integers_conversions_words_and_invalid_samples(tmp_path: Path) -> None:
     voltage = read.channels["battery_voltage"]
     assert np.all(np.isnan(voltage[101:139]))
     assert np.allclose(voltage[200:], 14.0)
-    for name in ("gear", "cut_active"):
+    for name in ("cut_active",):
         assert name not in read.channels or np.all(np.isnan(read.channels[name]))
     names = [column.name for column in read.reader.layout.columns]
     assert len(set(names)) == len(names)
