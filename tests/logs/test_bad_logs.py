@@ -128,7 +128,7 @@ def test_a_time_that_jumps_about(tmp_path: Path) -> None:
     rows = rng.uniform(0.0, 1e6, (20_000, 2))
     started = time.monotonic()
     assert code_of(tmp_path, text_of({"time [s]": rows[:, 0], "rpm": rows[:, 1]})) == "time_jumps"
-    apart = np.arange(20_000) * 100.0
+    apart = (np.arange(20_000) * 100.0).astype(np.float64)
     text = text_of({"time [s]": apart, "rpm": rows[:, 1]})
     assert code_of(tmp_path, text) == "time_jumps"
     assert time.monotonic() - started < 5.0

@@ -52,7 +52,7 @@ def written(
     with MDF(version=version) as file:
         file.append(signals(columns, [name for name in UNITS if name not in SLOW]))
         file.append(signals(columns, list(SLOW), 10))
-        file.save(path, overwrite=True, compression=compression)
+        file.save(path, overwrite=True, compression=compression)  # type: ignore[arg-type]
     return columns
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 import sys
 from pathlib import Path
@@ -268,7 +269,7 @@ def test_no_hole_longer_than_allowed_is_bridged(hole: float, period: float, jitt
     longest = max(1.0, 3.0 * float(np.median(np.diff(known))))
     inside = ~np.isnan(found)
     assert np.max(np.abs(found[inside] - 3.0 * stretch.time[inside])) < 1e-6
-    for left, right in zip(known[:-1], known[1:], strict=True):
+    for left, right in itertools.pairwise(known):
         between = (stretch.time > left + 1e-6) & (stretch.time < right - 1e-6)
         assert np.all(np.isnan(found[between])) == (right - left > longest) or not between.any()
 

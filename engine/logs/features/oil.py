@@ -131,9 +131,10 @@ def _as_on_the_straight(stretch: Stretch, read: Settings, cornering: Flags) -> F
             warmth = median(oil[here])
             at = int(np.searchsorted(places[band], run.start))
             levels = []
-            for side in (places[band][max(0, at - most) : at], places[band][at : at + most]):
+            for near in (places[band][max(0, at - most) : at], places[band][at : at + most]):
+                side = near
                 if not np.isnan(warmth):
-                    side = side[~(np.abs(oil[side] - warmth) > read("like_oil", "delta_degC"))]
+                    side = near[~(np.abs(oil[near] - warmth) > read("like_oil", "delta_degC"))]
                 if side.size >= least:
                     share = np.minimum(1.0, speed[here] / median(speed[side]))
                     levels.append(median(pressure[side]) * share)

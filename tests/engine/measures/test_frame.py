@@ -164,8 +164,8 @@ def test_gauge_and_absolute_meet_in_the_same_result(source: KnowledgeSource) -> 
 
 
 def test_machines_may_send_number_and_unit(source: KnowledgeSource) -> None:
-    sent = {"diameter": NumberAndUnit(value=63.5, unit="mm", plus_minus=0.5), "held_by": "bead"}
-    typed = as_typed({**sent, "boost": "150 kPa gauge"})
+    diameter = NumberAndUnit(value=63.5, unit="mm", plus_minus=0.5)
+    typed = as_typed({"diameter": diameter, "held_by": "bead", "boost": "150 kPa gauge"})
     assert run(source, joint_thrust.MEASURE, typed).results[0].value == pytest.approx(475.0, rel=1e-3)
 
 

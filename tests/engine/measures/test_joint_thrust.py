@@ -16,7 +16,7 @@ from engine.measures import joint_thrust
 from engine.measures.run import run
 from engine.triage import Triage
 
-UNITS = pint.UnitRegistry()
+UNITS: pint.UnitRegistry[float] = pint.UnitRegistry()
 
 
 @pytest.fixture(scope="module")
