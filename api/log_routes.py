@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated, TypeVar
 
 import anyio
-from engine.logs.mapping import Mapping
 from fastapi import APIRouter, File, Form, Request, Response, UploadFile
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
@@ -18,6 +17,7 @@ from api.triage_routes import note_verdict
 from engine.case import TriageRequest
 from engine.errors import InputError, InputIssue
 from engine.logs.answer import LogAnswer
+from engine.logs.mapping import Mapping
 from engine.logs.merging import merge
 from engine.triage import Triage
 

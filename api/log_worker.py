@@ -10,14 +10,14 @@ import sys
 from pathlib import Path
 from typing import Literal
 
-from engine.logs.errors import LogError
-from engine.logs.mapping import Mapping
-from engine.logs.reading import ReadLimits
 from pydantic import BaseModel, ConfigDict
 
 from engine.errors import InputError, KnowledgeError
 from engine.loading import load_source
 from engine.logs.analysis import Wanted, analyse
+from engine.logs.errors import LogError
+from engine.logs.mapping import Mapping
+from engine.logs.reading import ReadLimits
 
 MIB = 1024 * 1024
 

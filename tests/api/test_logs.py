@@ -117,7 +117,7 @@ def zipped() -> bytes:
         (b"time," + b",".join(b"c%d" % i for i in range(3000)) + b"\n" + b"1," * 3000 + b"1\n", "columns"),
         (b"time,foo,bar\n" + b"".join(b"%d,1,2\n" % i for i in range(50)), "known"),
     ],
-    ids=lambda value: value[:18].hex() if isinstance(value, bytes) else None,
+    ids=lambda value: value or "prose" if isinstance(value, str) else "",
 )
 def test_what_is_no_log_is_told_and_why(server: str, content: bytes, said: str) -> None:
     problem = refused(send(server, content), "unreadable-log")
