@@ -120,29 +120,29 @@ def parse(text: bytes, form: TextForm, wanted: Sequence[int], clock: int | None)
 
     Polars does the work. Cells that hold no number are NaN; text is never evaluated, whatever it begins with.
     """
-    slow = form.padded or (form.decimal == "," and form.delimiter == ",")
+    padded = form.padded or (form.decimal == "," and form.delimiter == ",")
     picked = sorted({*wanted, *([clock] if clock is not None else [])})
-    as_text = frozenset(picked) if slow else frozenset(() if clock is None else (clock,))
-    quotes = b'"' in text
-    table = _table(text, form, picked, as_text, quotes=quotes)
-    if table is None or (quotes and table.height < text.count(b"\n") - text.count(b"\n\n")):
-        # A quote that is never closed would swallow the lines behind it, so quotes count for nothing then.
-        slow, as_text = True, frozenset(picked)
+    if b'"' in text:
+        # A quote that is never closed would swallow the lines behind it: then quotes count for nothing.
+        table = _table(text, form, picked, frozenset(picked), quotes=True)
+        lines = text.count(b"\n") - text.count(b"\n\n")
+        if table is None or table.height < lines:
+            table = _table(text, form, picked, frozenset(picked), quotes=False)
+        slow = True
+    else:
+        as_text = frozenset(picked) if padded else frozenset(() if clock is None else (clock,))
         table = _table(text, form, picked, as_text, quotes=False)
+        slow = padded
     if table is None:
         raise LogError("damaged", "lines of the file cannot be read", WANTED)
     columns = {i: _numbers(table.get_column(f"c{i}"), form, slow) for i in wanted}
     times = _seconds(table.get_column(f"c{clock}")) if clock is not None else None
-    words = table
+    doubtful, words = list(wanted), table
     if not slow:
-        holed = [i for i in wanted if table.get_column(f"c{i}").null_count() > 0]
-        again = _table(text, form, holed, frozenset(holed), quotes=quotes) if holed else None
-        words = table if again is None else again
-        unreadable = (
-            sum(_unreadable(words.get_column(f"c{i}"), columns[i]) for i in holed) if again is not None else 0
-        )
-    else:
-        unreadable = sum(_unreadable(words.get_column(f"c{i}"), columns[i]) for i in wanted)
+        doubtful = [i for i in wanted if table.get_column(f"c{i}").null_count() > 0]
+        again = _table(text, form, doubtful, frozenset(doubtful), quotes=False) if doubtful else None
+        doubtful, words = (doubtful, again) if again is not None else ([], table)
+    unreadable = sum(_unreadable(words.get_column(f"c{i}"), columns[i]) for i in doubtful)
     return Block(columns, times, table.height, unreadable)
 
 

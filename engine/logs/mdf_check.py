@@ -22,6 +22,8 @@ HEAD_AT = 64
 MOST_LINKS = 200_000
 MOST_BLOCKS = 1_000_000
 VARIABLE_LENGTH = 1
+RECORD_ID_BYTES = (0, 1, 2, 4, 8)
+LONGEST_RECORD = 2**24
 DEFLATE, DEFLATE_TRANSPOSED = 0, 1
 DATA = frozenset({b"##DT", b"##DV", b"##SD", b"##RD", b"##RV", b"##RI", b"##DI"})
 LISTS = frozenset({b"##DL", b"##LD"})
@@ -72,9 +74,13 @@ class _Walk:
 
     def _channel_groups(self, at: int, id_bytes: int) -> int:
         declared = 0
+        if id_bytes not in RECORD_ID_BYTES:
+            raise _damaged(f"its records are numbered with {id_bytes} bytes")
         while at:
             group = self._once(at, (b"##CG",))
             _, cycles, flags, _, data, invalid = GROUP.unpack(self._read(group.begin, GROUP.size))
+            if data + invalid > LONGEST_RECORD:
+                raise _damaged(f"a record of it is {data + invalid} bytes long")
             if not flags & VARIABLE_LENGTH:
                 declared += cycles * (data + invalid + id_bytes)
             if cycles > self._most_bytes:

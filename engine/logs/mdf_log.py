@@ -16,13 +16,16 @@ from engine.logs.csv_blocks import Progress
 from engine.logs.errors import WANTED, LogError
 from engine.logs.layout import Caveat, Column, Layout, shown_name
 from engine.logs.mdf_check import check_mdf4
+from engine.logs.mdf_plain import is_plain
 from engine.logs.raw import Piece, RawColumn, numbered
 from engine.logs.stretch import Floats
 
 MAX_CHANNELS = 2000
 MOST_CELLS = 4_000_000
 """Numbers that a piece holds at most, times of all groups by wanted channels."""
+UNFINISHED = b"UnFinMF "
 TIME_MASTER = 1
+VIRTUAL_MASTER = 3
 MASTERS = (2, 3)
 
 
@@ -32,7 +35,7 @@ class _Group:
 
     number: int
     cycles: int
-    wanted: list[tuple[int, int]]
+    wanted: list[tuple[int, int | None]]
     read: int = 0
     last: float = -np.inf
     times: Floats = field(default_factory=lambda: np.empty(0))
@@ -54,7 +57,7 @@ class MdfLog:
         if size > most_bytes:
             raise LogError("too_large", f"the file has {size} bytes; {most_bytes} are taken")
         self._progress, self._size, self._backwards = progress, size, 0
-        self._places: list[tuple[int, int]] = []
+        self._places: list[tuple[int, int | None]] = []
         self._names: list[str] = []
         self.columns: Sequence[RawColumn] = []
         self._stream = path.open("rb")
@@ -67,7 +70,11 @@ class MdfLog:
     def _open(self, path: Path, most_bytes: int) -> Any:  # noqa: ANN401
         logging.getLogger("asammdf").setLevel(logging.CRITICAL)
         with path.open("rb") as stream:
-            version = stream.read(16)[8:12]
+            mark = stream.read(16)
+        version = mark[8:12]
+        if mark.startswith(UNFINISHED):
+            message = "the MDF4 file was not finished, as when a logger loses its power"
+            raise LogError("format_not_read", message, ("the file finalised by the logger's own program",))
         if not version.startswith(b"4"):
             text = shown_name(version.decode("latin-1"))
             raise LogError("format_not_read", f"MDF version {text!r} is not read", ("MDF version 4",))
@@ -85,7 +92,7 @@ class MdfLog:
                     for index, channel in enumerate(group.channels):
                         if int(channel.channel_type) not in MASTERS:
                             columns.append(RawColumn(str(channel.name), str(channel.unit or "")))
-                            self._places.append((number, index))
+                            self._places.append((number, index if is_plain(group, index) else None))
             groups = len(mdf.groups)
         if len(columns) > MAX_CHANNELS:
             message = f"the file has {len(columns)} channels; {MAX_CHANNELS} are taken"
@@ -103,7 +110,9 @@ class MdfLog:
         master = mdf.masters_db.get(number)
         if master is None:
             return False
-        return int(mdf.groups[number].channels[master].sync_type) == TIME_MASTER
+        group = mdf.groups[number]
+        plain = is_plain(group, master) or int(group.channels[master].channel_type) == VIRTUAL_MASTER
+        return plain and int(group.channels[master].sync_type) == TIME_MASTER
 
     def layout(self) -> Layout:
         """Return the form of the file, its columns not yet told."""
@@ -177,8 +186,10 @@ class MdfLog:
         for column, numbers in values.items():
             group.columns[column] = np.concatenate((group.columns.get(column, np.empty(0)), numbers[keep]))
 
-    def _numbers(self, group: _Group, index: int, size: int, where: dict[str, int]) -> Floats:
+    def _numbers(self, group: _Group, index: int | None, size: int, where: dict[str, int]) -> Floats:
         """Return the samples of a channel, NaN where it holds no numbers or they are called invalid."""
+        if index is None:
+            return np.full(size, np.nan)
         samples, invalid = self._mdf.get(
             group=group.number, index=index, samples_only=True, ignore_invalidation_bits=True, **where
         )
@@ -213,6 +224,16 @@ def _joined(groups: Sequence[_Group], wanted: Sequence[int], until: float) -> Pi
     return Piece(grid, columns)
 
 
+def _leave_half_read(error: Exception) -> None:
+    """Mark what the library had begun to read as closed: closing it once more would fail aloud."""
+    trace = error.__traceback__
+    while trace is not None:
+        reading: Any = trace.tb_frame.f_locals.get("self")
+        if type(reading).__module__.startswith("asammdf.") and hasattr(reading, "_closed"):
+            reading._closed = True
+        trace = trace.tb_next
+
+
 @contextlib.contextmanager
 def _told_as_damaged() -> Iterator[None]:
     """Turn whatever the library raises on a bad file into a `LogError`."""
@@ -223,6 +244,7 @@ def _told_as_damaged() -> Iterator[None]:
     except (LogError, MemoryError):
         raise
     except Exception as error:
+        _leave_half_read(error)
         said = str(error).strip().splitlines()
         detail = f": {shown_name(said[0])}" if said else ""
         raise LogError("damaged", f"the MDF4 file is damaged{detail}") from error

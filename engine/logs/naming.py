@@ -10,6 +10,7 @@ from functools import lru_cache
 
 from rapidfuzz import fuzz, process
 
+from engine.logs.words import BARE_UNITS, QUALIFIERS, SAME, UNIT_WORDS
 from engine.model import Channel
 
 PREFIX = "logged_"
@@ -23,109 +24,6 @@ SHORTEST_LIKE = 4
 BRACKETED = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]{0,24}(?:\([^()]{1,10}\))?)\s*[\])]\s*$")
 AFTER_COMMA = re.compile(r"^(?P<name>[^,;:/]+)[,;:/]\s*(?P<unit>[^,;:\s]{1,12})$")
 BEHIND = re.compile(r"^(?P<name>.+?)(?:[,;:/_ ]\s*)(?P<unit>[A-Za-z°%µ]{1,6}(?:/[A-Za-z]{1,3}2?)?)$")
-BARE_UNITS = frozenset(
-    [
-        "%",
-        "bar",
-        "c",
-        "deg",
-        "degc",
-        "degf",
-        "f",
-        "g/s",
-        "hpa",
-        "kg/h",
-        "km/h",
-        "kmh",
-        "kpa",
-        "kph",
-        "mbar",
-        "mph",
-        "ms",
-        "psi",
-        "psia",
-        "psig",
-        "rpm",
-        "s",
-        "v",
-        "volt",
-        "°c",
-        "°f",
-    ]
-)
-UNIT_WORDS = BARE_UNITS | frozenset(
-    [
-        "-",
-        "1/min",
-        "u/min",
-        "giri/min",
-        "min-1",
-        "min^-1",
-        "min⁻¹",
-        "obr/min",
-        "tr/min",
-        "r/min",
-        "rev/min",
-        "a",
-        "abs",
-        "afr",
-        "bara",
-        "barg",
-        "cc/min",
-        "degbtdc",
-        "degca",
-        "g",
-        "g0",
-        "g_0",
-        "h",
-        "hz",
-        "inhg",
-        "k",
-        "kelvin",
-        "kg/cm2",
-        "kg/cm²",
-        "kgf/cm2",
-        "kgf/cm²",
-        "l/h",
-        "lambda",
-        "lb/min",
-        "m/s",
-        "m/s2",
-        "m/s²",
-        "m/s^2",
-        "ma",
-        "min",
-        "mm",
-        "mmhg",
-        "mpa",
-        "msec",
-        "mv",
-        "n",
-        "nm",
-        "ns",
-        "pa",
-        "pct",
-        "percent",
-        "kpaa",
-        "kpag",
-        "sec",
-        "secs",
-        "seconds",
-        "us",
-        "µs",
-        "volts",
-        "share",
-        "ratio",
-        ":1",
-        "°",
-        "°ca",
-        "°ka",
-        "°btdc",
-        "λ",
-        "celsius",
-        "fahrenheit",
-    ]
-)
 UNIT_TAIL = re.compile(
     r"(([ _]\(?|\()(?P<letter>a|g)\)?|[ _]?\(?(?P<word>abs|absolute|gauge|gage|rel|relative)\)?)$"
 )
@@ -192,41 +90,6 @@ def split_unit(header: str) -> Named:
     return Named(text, "")
 
 
-SAME = {
-    "abs": "absolute",
-    "acc": "acceleration",
-    "accel": "acceleration",
-    "adv": "advance",
-    "batt": "battery",
-    "cmd": "target",
-    "commanded": "target",
-    "des": "target",
-    "desired": "target",
-    "eng": "engine",
-    "exh": "exhaust",
-    "ign": "ignition",
-    "inj": "injector",
-    "lat": "lateral",
-    "long": "longitudinal",
-    "pos": "position",
-    "press": "pressure",
-    "req": "target",
-    "requested": "target",
-    "setpoint": "target",
-    "spd": "speed",
-    "temp": "temperature",
-    "tgt": "target",
-    "tmp": "temperature",
-    "trgt": "target",
-    "veh": "vehicle",
-    "vel": "speed",
-    "wg": "wastegate",
-    "volt": "voltage",
-    "volts": "voltage",
-}
-"""Short forms and words of the same meaning, each taken as the one word that is compared."""
-
-
 @lru_cache(maxsize=8192)
 def fold_name(text: str) -> str:
     """Return a name in small letters, words apart, without signs and accents, short forms written out.
@@ -261,59 +124,6 @@ def match_columns(names: Sequence[str], known: Mapping[str, str]) -> list[list[M
     return [_matches(fold_name(name), known) for name in names]
 
 
-QUALIFIERS = frozenset(
-    [
-        "target",
-        "error",
-        "limit",
-        "max",
-        "min",
-        "maximum",
-        "minimum",
-        "peak",
-        "average",
-        "avg",
-        "mean",
-        "warning",
-        "switch",
-        "raw",
-        "voltage",
-        "gain",
-        "threshold",
-        "offset",
-        "correction",
-        "status",
-        "state",
-        "flag",
-        "adc",
-        "soll",
-        "ist",
-        "differenz",
-        "front",
-        "rear",
-        "left",
-        "right",
-        "fl",
-        "fr",
-        "rl",
-        "rr",
-        "pre",
-        "post",
-        "before",
-        "after",
-        "inlet",
-        "outlet",
-        "turbine",
-        "compressor",
-        "ambient",
-        "gearbox",
-        "transmission",
-        "level",
-        "pump",
-        "sensor",
-    ]
-)
-"""Words that make another quantity of a name: a name is never like one without them."""
 REFERENCES = frozenset({"absolute", "gauge", "rel", "relative"})
 FIRST_LIKENESS = 0.97
 """Of a name that is known but for a 1 behind it, as of the first of two, or a word for its reference."""

@@ -96,7 +96,7 @@ MEASURE = Measure(
         Formula("pv = phi 611.21 exp((18.678 - t/234.5) t / (257.14 + t))", "buck_1981"),
         Formula("H = T0/L (1 - (rho/rho0)^(1/(g/(R L) - 1)))", "iso_2533"),
     ),
-    assumes=("Air and vapour are ideal gases; the real density is 0.03 % higher.",),
+    assumes=("Air and vapour are ideal gases; the real density is up to 0.07 % higher.",),
     compute=compute,
     tell=tell,
     example={"atmosphere": "95 kPa", "temperature": "35 degC", "humidity": "60 %"},

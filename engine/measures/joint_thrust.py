@@ -58,13 +58,25 @@ def compute(given: Given) -> Computed:
 def tell(given: Given, results: Results, limits: Limits) -> Told:
     """Say what the force means, with a bead and without one."""
     force = results.value("thrust")
-    says = [f"The joint is pushed apart with {force:.0f} N, the weight of {force / 9.80665:.0f} kg."]
+    says = [
+        f"The joint is pushed apart with {force:.0f} N, the weight of {force / 9.80665:.0f} kg; "
+        f"each further 10 kPa adds {results.value('per_10_kpa'):.0f} N."
+    ]
+    caveats = ["What a clamp holds by friction is not reckoned: no source gives it for charge-air hose."]
     if given.choice("held_by") == "bead":
-        says.append("A bead behind a clamp that sits wholly on the pipe holds this by shape.")
-        return Told(says=says)
+        says.append(
+            "A bead all round holds this by shape where the whole band of the clamp lies on the pipe behind "
+            "it: look at that, and that no band can be turned by hand."
+        )
+        return Told(says=says, caveats=caveats)
     says.append("Without a bead only friction holds it, and oil mist takes the friction away.")
+    says.append(
+        "Roll or weld a bead all round, or fit a joint that locks; then refit dry, with a constant-tension "
+        "or bolt clamp that is smooth inside. A tighter worm-drive clamp cuts soft hose and does not make up "
+        "for it."
+    )
     implied = judge(limits, "joint_without_bead", force, results.uncertainty("thrust"))
-    return Told(says=says, findings=[implied])
+    return Told(says=says, caveats=caveats, findings=[implied])
 
 
 MEASURE = Measure(

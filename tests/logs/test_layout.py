@@ -121,10 +121,13 @@ def test_lines_too_short_and_too_long(tmp_path: Path) -> None:
     same(read_text(tmp_path, "\n".join(lines) + "\n"), within=0.01)
 
 
-@pytest.mark.parametrize("quote_at", [2, 40, 590])
-def test_a_quote_that_is_never_closed_swallows_nothing(tmp_path: Path, quote_at: int) -> None:
-    lines = [f"{line},note" for line in text_of(named(PLAIN)).splitlines()]
-    lines[quote_at] = lines[quote_at].replace("note", '"note')
+@pytest.mark.parametrize("line", [2, 40, 590])
+@pytest.mark.parametrize("cell", [0, 3, 8])
+def test_a_quote_that_is_never_closed_swallows_nothing(tmp_path: Path, line: int, cell: int) -> None:
+    lines = [f"{row},note" for row in text_of(named(PLAIN)).splitlines()]
+    cells = lines[line].split(",")
+    cells[cell] = f'"{cells[cell]}'
+    lines[line] = ",".join(cells)
     same(read_text(tmp_path, "\n".join(lines) + "\n"))
 
 

@@ -185,6 +185,8 @@ def test_other_versions_and_sizes(tmp_path: Path) -> None:
     assert code_of(path, ReadLimits(most_bytes=path.stat().st_size - 1)) == "too_large"
     path.write_bytes(good[:64])
     assert code_of(path) == "damaged"
+    path.write_bytes(b"UnFinMF " + good[8:])
+    assert code_of(path) == "format_not_read"
 
 
 def blocks(data: bytes, kind: bytes) -> list[int]:
@@ -244,6 +246,42 @@ def test_sizes_that_lie(tmp_path: Path) -> None:
     for many in (10, 10**9, 2**63):
         path.write_bytes(put(data, size, many))
         assert code_of(path) in ("damaged", "too_large")
+
+
+@pytest.mark.parametrize("offset", [41, 48, 2**16, 2**31, 2**32 - 1])
+def test_a_channel_beyond_its_record_is_not_read(tmp_path: Path, offset: int) -> None:
+    """The library would write over memory with it."""
+    path = tmp_path / "log.mf4"
+    columns = written(path)
+    data = path.read_bytes()
+    changed = 0
+    for at in blocks(data, b"##CN"):
+        place = at + HEADER.size + 8 * HEADER.unpack(data[at : at + HEADER.size])[2] + 4
+        if struct.unpack("<I", data[place : place + 4])[0] == 16:
+            data = data[:place] + struct.pack("<I", offset) + data[place + 4 :]
+            changed += 1
+    assert changed >= 1
+    path.write_bytes(data)
+    read = read_path(path)
+    assert np.all(np.isnan(read.channels["throttle"]))
+    assert np.allclose(read.channels["engine_speed"], columns["engine_speed"])
+    assert "no_samples" in read.codes
+
+
+def test_formulas_of_a_file_are_not_evaluated(tmp_path: Path) -> None:
+    path = tmp_path / "log.mf4"
+    at = np.arange(400) * 0.05
+    with MDF(version="4.10") as file:
+        file.append(
+            [
+                Signal(at, at, name="rpm", conversion={"formula": "X1 * 2"}),
+                Signal(at, at, name="throttle", unit="%"),
+            ]
+        )
+        file.save(path, overwrite=True)
+    read = read_path(path)
+    assert np.all(np.isnan(read.channels["engine_speed"]))
+    assert np.allclose(read.channels["throttle"], at)
 
 
 def test_what_a_file_unpacks_to_is_bounded(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 
 from engine.logs.feature import Feature, Looked
 from engine.logs.features.levels import look_for_level, looked_at
-from engine.logs.features.parts import Held, Settings, boosted_pulls, median, where
+from engine.logs.features.parts import Held, Settings, boosted_pulls, median
 from engine.logs.segments import Segments, known
 from engine.logs.stretch import Flags, Floats, Span, Stretch, smooth, spans_of
 from engine.measures.limits import Limits
@@ -118,6 +118,20 @@ def _fast(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     return looked_at(stretch, limits, FAST, found, SHOWN)
 
 
+def _nth_largest(values: Floats, count: int, apart: int) -> float:
+    """Return the count-th largest of the known values that lie so many samples apart; 0 where fewer do.
+
+    A jump and its way back within that time count once.
+    """
+    left = np.nan_to_num(values, nan=0.0)
+    size = 0.0
+    for _ in range(count):
+        place = int(np.argmax(left))
+        size = float(left[place])
+        left[max(0, place - apart) : place + apart + 1] = 0.0
+    return size
+
+
 def _jumps(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     """Coolant has too much heat in it to jump: a step within half a second is the sensor or its wiring."""
     read = Settings(limits, JUMPS)
@@ -127,15 +141,15 @@ def _jumps(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
         return Looked()
     step = np.full(stretch.length, np.nan)
     step[lag:] = np.abs(coolant[lag:] - coolant[:-lag])
-    minute = stretch.samples(60.0)
+    minute, times = stretch.samples(60.0), round(read("least_times", "dimensionless"))
     found: list[Held] = []
     for start in range(0, stretch.length, minute):
-        inside: Floats = where(step, np.ones(stretch.length, dtype=bool))[start : start + minute]
-        ranked = np.sort(inside[~np.isnan(inside)])
-        times = round(read("least_times", "dimensionless"))
-        if ranked.size >= max(times, stretch.samples(20.0)):
-            place = start + int(np.nanargmax(inside))
-            found.append(Held(float(ranked[-times]), Span(max(0, place - lag), place + 1)))
+        inside = step[start : start + minute]
+        if np.count_nonzero(~np.isnan(inside)) < stretch.samples(20.0):
+            continue
+        place = start + int(np.nanargmax(inside))
+        size = _nth_largest(inside, times, 4 * lag)
+        found.append(Held(size, Span(max(0, place - lag), place + 1)))
     return looked_at(stretch, limits, JUMPS, found, SHOWN)
 
 

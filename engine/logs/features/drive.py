@@ -21,9 +21,8 @@ DISAGREE = "wheel_speeds_disagree_seen_logged"
 def _flares(stretch: Stretch, segments: Segments, limits: Limits) -> Looked:
     """The ratio of engine to wheel speed in a pull against that at gentle throttle in the same gear.
 
-    Where the log has no gear, against the ratio that the car was otherwise driven in, if the pull began within
-    6 per cent of one; else against the lowest of the pull itself: a clutch that slips more than that from the
-    start is then not seen.
+    Where the log has no gear, against the lowest of the pull itself: a clutch that slips from the start of it
+    is then not seen.
     """
     read = Settings(limits, FLARES)
     wheels = "driven_wheel_speed" if stretch.has("driven_wheel_speed") else "road_speed"

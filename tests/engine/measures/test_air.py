@@ -110,8 +110,8 @@ def test_the_compressor_is_that_of_fluids_and_back(celsius: float, ratio: float,
     real = PropsSI("H", "T", inlet, "P", 1e5, "Air")
     isentropic = PropsSI("H", "S", PropsSI("S", "T", inlet, "P", 1e5, "Air"), "P", ratio * 1e5, "Air")
     by_coolprop = PropsSI("T", "H", real + (isentropic - real) / efficiency, "P", ratio * 1e5, "Air")
-    # A real gas is a little cooler; the more so the higher it is compressed.
-    assert outlet - inlet == pytest.approx(by_coolprop - inlet, rel=0.015)
+    # A real gas is a little cooler; the more so the hotter it is compressed.
+    assert outlet - inlet == pytest.approx(by_coolprop - inlet, rel=0.02)
 
 
 def test_hot_charge_goes_to_the_triage(source: KnowledgeSource, triage: Triage) -> None:

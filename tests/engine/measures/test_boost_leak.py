@@ -91,7 +91,7 @@ def test_a_trace_says_what_its_ends_say(source: KnowledgeSource) -> None:
 
 def test_air_that_cools_is_no_leak(source: KnowledgeSource) -> None:
     # Gay-Lussac: 201.325 kPa at 293.15 K is 200.638 kPa at 292.15 K; 0.687 kPa for each kelvin.
-    typed = {**BASE, "end": "99.31 kPa gauge", "temperature": "20 degC", "temperature_end": "19 degC"}
+    typed = {**BASE, "end": "99.31 kPa gauge", "temperature": "20 degC", "warming": "-1 K"}
     assert abs(values(run(source, boost_leak.MEASURE, typed))["throughput"]) < 0.01
 
 
