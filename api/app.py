@@ -13,12 +13,15 @@ from api import (
     case_routes,
     desk_routes,
     health_routes,
+    inspection_routes,
     kb_routes,
     log_routes,
     measure_routes,
     openapi,
+    photograph_routes,
     phrase_routes,
     problems,
+    report_routes,
     session_routes,
     triage_routes,
     webhook_routes,
@@ -31,11 +34,14 @@ from api.gate import GateMiddleware
 from api.log_jobs import Bounds, LogJobs
 from api.notices import Notices
 from api.observing import Metrics, Observing
+from api.photographs import Photographs
 from api.settings import Settings
 from api.storage.database import Database
 from api.storage.migrate import upgrade
 from api.verdict_log import VerdictLog
 from api.version import distribution_version
+from api.walks import Walks
+from engine.inspection.walker import Inspector
 from engine.knowledge import load
 from engine.listening.hearing import Listener
 from engine.triage import Triage
@@ -73,6 +79,7 @@ def create_app(
     app.state.settings = settings
     app.state.triage = triage or Triage(load(settings.kb, settings.chainer))
     app.state.listener = listener or Listener(app.state.triage.knowledge.source)
+    app.state.inspector = Inspector(app.state.triage)
     app.state.log_jobs = LogJobs(
         app.state.triage.knowledge.source.root,
         Bounds(settings.max_log_bytes, settings.log_seconds, settings.log_memory_mib),
@@ -85,6 +92,9 @@ def create_app(
         bulk_routes,
         phrase_routes,
         case_routes,
+        inspection_routes,
+        photograph_routes,
+        report_routes,
         webhook_routes,
         session_routes,
         kb_routes,
@@ -100,6 +110,7 @@ def create_app(
         limit=settings.max_body_bytes,
         bulk_limit=settings.max_bulk_bytes,
         log_limit=settings.max_log_bytes,
+        picture_limit=settings.max_photo_bytes,
     )
     app.add_middleware(GateMiddleware, gate=app.state.gate)
     app.add_middleware(Observing, metrics=app.state.metrics)
@@ -112,6 +123,7 @@ def create_app(
 def _store(app: FastAPI, settings: Settings) -> None:
     """Wire what rests on the database; all of it is None where none is set."""
     state = app.state
+    state.walks = state.photographs = None
     state.database = state.cases = state.notices = state.courier = state.verdict_log = None
     keys = None
     if settings.database is not None:
@@ -126,6 +138,8 @@ def _store(app: FastAPI, settings: Settings) -> None:
             state.notices,
             told=lambda verdict: state.metrics.verdicts.labels(verdict).inc(),
         )
+        state.walks = Walks(state.cases, state.inspector)
+        state.photographs = Photographs(state.cases)
         state.courier = Courier(
             state.notices,
             settings.webhook_hosts,

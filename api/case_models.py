@@ -9,14 +9,16 @@ from pydantic import AfterValidator, Field, StrictBool, StrictInt, StrictStr, mo
 
 from engine.answer import KbStamp, Told, TriageAnswer
 from engine.case import FiniteNumber, Sent, ShortText, TriageRequest
+from engine.inspection.marks import PointAnswer
 from engine.model import VerdictName
 
 CaseState = Literal["open", "settled"]
 Door = Literal["desk", "api", "shell", "log"]
-EntryKind = Literal["observation", "withdrawal", "outcome"]
+EntryKind = Literal["observation", "withdrawal", "outcome", "inspection", "check"]
 
 
-def _storable(text: str) -> str:
+def storable(text: str) -> str:
+    """Return a text that every database keeps, or raise `ValueError`."""
     if "\x00" in text:
         raise ValueError("holds a NUL character, which no database keeps")
     if any("\ud800" <= letter <= "\udfff" for letter in text):
@@ -24,7 +26,7 @@ def _storable(text: str) -> str:
     return text
 
 
-Storable = Annotated[StrictStr, AfterValidator(_storable)]
+Storable = Annotated[StrictStr, AfterValidator(storable)]
 Who = Annotated[Storable, Field(min_length=1, max_length=200)]
 Note = Annotated[Storable, Field(min_length=1, max_length=2000)]
 Reference = Annotated[Storable, Field(min_length=1, max_length=200)]
@@ -146,6 +148,8 @@ class EntryView(Told):
     observation: int | None = None
     reason: str | None = None
     outcome: OutcomeView | None = None
+    answers: list[PointAnswer] | None = Field(default=None, description="Points that were answered.")
+    minutes: float | None = Field(default=None, description="Minutes there were for the walk.")
 
 
 class OutcomeView(Told):

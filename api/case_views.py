@@ -11,7 +11,11 @@ from api.clock import moment
 from api.storage.tables import CaseRow, EntryRow
 from engine.case import TriageRequest
 from engine.casefile import Observed, Withdrawn, facts_at
+from engine.inspection.marks import PointAnswer
 from engine.model import VerdictName
+
+OBSERVED = ("observation", "check")
+"""Kinds of entries that hold facts."""
 
 
 def line_of(case: CaseRow) -> c.CaseLine:
@@ -42,11 +46,13 @@ def entry_view(row: EntryRow, withdrawn_by: int | None = None) -> c.EntryView:
         door=cast("c.Door", row.door),
         key=row.key_id,
         note=body.get("note"),
-        facts=TriageRequest.model_validate(body["facts"]) if row.kind == "observation" else None,
+        facts=TriageRequest.model_validate(body["facts"]) if row.kind in OBSERVED else None,
         withdrawn_by=withdrawn_by,
         observation=body.get("observation") if row.kind == "withdrawal" else None,
         reason=body.get("reason"),
         outcome=outcome,
+        answers=[PointAnswer.model_validate(a) for a in body["answers"]] if row.kind == "check" else None,
+        minutes=body.get("minutes") if row.kind == "inspection" else None,
     )
 
 
@@ -55,7 +61,7 @@ def steps_of(rows: Iterable[EntryRow]) -> list[Observed | Withdrawn]:
     steps: list[Observed | Withdrawn] = []
     for row in rows:
         body = json.loads(row.body)
-        if row.kind == "observation":
+        if row.kind in OBSERVED:
             steps.append(Observed(row.number, TriageRequest.model_validate(body["facts"])))
         elif row.kind == "withdrawal":
             steps.append(Withdrawn(row.number, body["observation"]))

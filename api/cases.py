@@ -7,22 +7,21 @@ transaction. When another writer came first, all of it is done again from what s
 from __future__ import annotations
 
 import contextlib
-import json
 import secrets
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from pydantic import BaseModel
 from sqlalchemy.orm import Session
 
 from api import case_models as c
 from api.access import Caller
 from api.case_views import facts_after, line_of, steps_of, view_of
-from api.clock import moment, now_us, written
+from api.clock import moment, now_us
 from api.once import answered_before, do_once
+from api.replies import as_object, reply_with
 from api.storage import case_store as store
 from api.storage.case_store import Given, Once, Reply
 from api.storage.database import MOST_TRIES, Database
@@ -95,7 +94,7 @@ class Cases:
     def read(self, case_id: str) -> tuple[c.CaseView, str]:
         """Return a case with all its entries, and its ETag; raises `UnknownEntryError`."""
         with self.database.reading() as session:
-            case = _found(session, case_id)
+            case = found_case(session, case_id)
             return view_of(case, store.entries_of(session, case_id)), etag(case)
 
     def list(
@@ -128,7 +127,7 @@ class Cases:
         """
         kb_hash = self.triage.stamp.content_hash
         with self.database.reading() as session:
-            case = _found(session, case_id)
+            case = found_case(session, case_id)
             if at is not None and at > case.entries:
                 raise UnknownEntryError("entry of this case", str(at), (str(case.entries),))
             entry = store.last_answered(session, case_id, at)
@@ -150,7 +149,7 @@ class Cases:
             row, places = kept
             body = store.body_of(row)
         stamp = KbStamp(version=row.kb_version, revision=row.kb_hash[:16], content_hash=row.kb_hash)
-        return _object(
+        return as_object(
             {
                 "decision_id": row.decision_id,
                 "kb": stamp,
@@ -168,7 +167,7 @@ class Cases:
         """Open a case. Raises `InputError`, `KeyReusedError` and storage errors."""
         first = new.observation
         if first is not None:
-            self._check(first.facts, "observation.facts")
+            self.check(first.facts, "observation.facts")
         given = self._compute(first.facts if first is not None else TriageRequest())
 
         def work(session: Session) -> Reply:
@@ -186,7 +185,7 @@ class Cases:
             session.add(case)
             session.flush()
             if first is not None:
-                session.add(_entry(case, 1, "observation", first, asked.caller, now))
+                session.add(new_entry(case, 1, "observation", first, asked.caller, now))
                 session.flush()
             store.keep_answer(session, case.id, case.entries, given, now)
             if first is not None and self.notices is not None:
@@ -200,15 +199,15 @@ class Cases:
 
     def observe(self, case_id: str, said: c.Observation, asked: Asked) -> Reply:
         """Add facts to a case. Raises as `open` does, and `UnknownEntryError` and `StaleError`."""
-        self._check(said.facts, "facts")
+        self.check(said.facts, "facts")
 
         def step(case: CaseRow, rows: Sequence[EntryRow]) -> tuple[EntryRow, Given]:
             number = case.entries + 1
             case.state = "open"
-            entry = _entry(case, number, "observation", said, asked.caller, self.clock())
-            return entry, self._compute_with(rows, Observed(number, said.facts))
+            entry = new_entry(case, number, "observation", said, asked.caller, self.clock())
+            return entry, self.compute_with(rows, Observed(number, said.facts))
 
-        return self._add(case_id, asked, step)
+        return self.add(case_id, asked, step)
 
     def withdraw(self, case_id: str, taken_back: c.Withdrawal, asked: Asked) -> Reply:
         """Take an observation back. Raises as `observe` does; `InputError` for what is none or gone."""
@@ -230,10 +229,10 @@ class Cases:
                     ]
                 )
             number = case.entries + 1
-            entry = _entry(case, number, "withdrawal", taken_back, asked.caller, self.clock())
-            return entry, self._compute_with(rows, Withdrawn(number, taken_back.observation))
+            entry = new_entry(case, number, "withdrawal", taken_back, asked.caller, self.clock())
+            return entry, self.compute_with(rows, Withdrawn(number, taken_back.observation))
 
-        return self._add(case_id, asked, step)
+        return self.add(case_id, asked, step)
 
     def attach(self, case_id: str, outcome: c.Outcome, asked: Asked) -> Reply:
         """Attach what was found. Raises as `observe` does."""
@@ -242,28 +241,33 @@ class Cases:
         def step(case: CaseRow, rows: Sequence[EntryRow]) -> tuple[EntryRow, None]:
             case.state = "settled"
             number = case.entries + 1
-            return _entry(case, number, "outcome", outcome, asked.caller, self.clock()), None
+            return new_entry(case, number, "outcome", outcome, asked.caller, self.clock()), None
 
-        return self._add(case_id, asked, step)
+        return self.add(case_id, asked, step)
 
-    def _add(
+    def add(
         self,
         case_id: str,
         asked: Asked,
         step: Callable[[CaseRow, Sequence[EntryRow]], tuple[EntryRow, Given | None]],
+        more: Callable[[Sequence[EntryRow], EntryRow], Mapping[str, object]] = lambda rows, entry: {},
     ) -> Reply:
-        """Add one entry: read, compute, and write if nobody else did meanwhile, else from the start."""
+        """Add one entry: read, compute, and write if nobody else did meanwhile, else from the start.
+
+        `more` gives further parts of the reply, from the entries before and the one that is added.
+        """
         with self._queue(case_id):
             for _ in range(MOST_TRIES):
                 with self.database.reading() as session:
                     earlier = answered_before(session, asked.once)
                     if earlier is not None:
                         return earlier
-                    case = _found(session, case_id)
+                    case = found_case(session, case_id)
                     rows = store.entries_of(session, case_id)
                 _guard(case, asked.if_match)
                 before = case.verdict
                 entry, given = step(case, rows)
+                further = more(rows, entry)
                 case.entries = entry.number
                 case.verdict = case.verdict if given is None else given.verdict
                 try:
@@ -273,10 +277,11 @@ class Cases:
                         session.add(entry)
                         session.flush()
                         if given is None:
-                            reply = _reply(201, case, {"case": line_of(case), "entry": entry.number})
+                            parts = {"case": line_of(case), "entry": entry.number, **further}
+                            reply = reply_with(201, case, parts)
                         else:
                             store.keep_answer(session, case_id, entry.number, given, now)
-                            reply = self._answered(case, entry.number, given, 201)
+                            reply = self._answered(case, entry.number, given, 201, further)
                         if self.notices is not None:
                             self.notices.post(session, case, entry.kind, before, given, now, entry.body)
                         if asked.once is not None:
@@ -293,7 +298,7 @@ class Cases:
     def person(self, case_id: str) -> tuple[c.Person, str]:
         """Return whose case it is, and the ETag of the case; raises `UnknownEntryError` if nobody's."""
         with self.database.reading() as session:
-            case = _found(session, case_id)
+            case = found_case(session, case_id)
             row = store.find_person(session, case_id)
             if row is None:
                 raise UnknownEntryError("person of this case", case_id, ())
@@ -321,7 +326,7 @@ class Cases:
 
     def _about_person(self, case_id: str, asked: Asked, work: Callable[[Session, CaseRow, int], None]) -> str:
         def attempt(session: Session) -> str:
-            case = _found(session, case_id)
+            case = found_case(session, case_id)
             _guard(case, asked.if_match)
             now = self.clock()
             store.claim(session, case, now)
@@ -337,7 +342,8 @@ class Cases:
         with self._queues[hash(case_id) % STRIPES]:
             yield
 
-    def _check(self, facts: TriageRequest, where: str) -> None:
+    def check(self, facts: TriageRequest, where: str) -> None:
+        """Raise `InputError` for what is wrong in the facts, named as parts of `where`."""
         try:
             read_facts(self.triage.knowledge, facts)
         except InputError as error:
@@ -361,7 +367,7 @@ class Cases:
         if issues:
             raise InputError(issues)
 
-    def _compute_with(self, rows: Sequence[EntryRow], added: Observed | Withdrawn) -> Given:
+    def compute_with(self, rows: Sequence[EntryRow], added: Observed | Withdrawn) -> Given:
         """Answer a case as it stands with one more entry, which has been looked at before.
 
         Each entry was right by itself: what is wrong now is that they contradict each other, are too many
@@ -377,9 +383,17 @@ class Cases:
     def _compute(self, facts: TriageRequest) -> Given:
         return given_of(facts, self.triage.answer(facts))
 
-    def _answered(self, case: CaseRow, entry: int, given: Given, status: int) -> Reply:
+    def _answered(
+        self,
+        case: CaseRow,
+        entry: int,
+        given: Given,
+        status: int,
+        further: Mapping[str, object] = MappingProxyType({}),
+    ) -> Reply:
         self.told(given.verdict)
-        return _reply(status, case, {"case": line_of(case), "entry": entry, "answer": given.body})
+        parts = {"case": line_of(case), "entry": entry, **further, "answer": given.body}
+        return reply_with(status, case, parts)
 
 
 def given_of(facts: TriageRequest, answer: TriageAnswer) -> Given:
@@ -394,7 +408,8 @@ def given_of(facts: TriageRequest, answer: TriageAnswer) -> Given:
     )
 
 
-def _found(session: Session, case_id: str) -> CaseRow:
+def found_case(session: Session, case_id: str) -> CaseRow:
+    """Return a case; raises `UnknownEntryError`."""
     case = store.find_case(session, case_id)
     if case is None:
         raise UnknownEntryError("case", case_id, ())
@@ -406,9 +421,10 @@ def _guard(case: CaseRow, if_match: str | None) -> None:
         raise StaleError(etag(case))
 
 
-def _entry(
+def new_entry(
     case: CaseRow, number: int, kind: c.EntryKind, added: c.Added, caller: Caller, now: int
 ) -> EntryRow:
+    """Return an entry to add to a case."""
     return EntryRow(
         case_id=case.id,
         number=number,
@@ -419,25 +435,3 @@ def _entry(
         key_id=caller.key_id,
         body=added.model_dump_json(exclude={"who", "door"}, exclude_none=True),
     )
-
-
-def _reply(status: int, case: CaseRow, parts: Mapping[str, object]) -> Reply:
-    headers = {"etag": etag(case), "location": f"/v1/cases/{case.id}"}
-    return Reply(status, headers, _object(parts))
-
-
-def _object(parts: Mapping[str, object]) -> bytes:
-    """Return a JSON object; bytes are JSON already and go in as they are."""
-    return b"{" + b",".join(json.dumps(k).encode() + b":" + _json(v) for k, v in parts.items()) + b"}"
-
-
-def _json(value: object) -> bytes:
-    if isinstance(value, bytes):
-        return value
-    if isinstance(value, BaseModel):
-        return value.model_dump_json(exclude_none=True).encode()
-    if isinstance(value, list):
-        return b"[" + b",".join(_json(item) for item in value) + b"]"
-    if isinstance(value, datetime):
-        return json.dumps(written(value)).encode()
-    return json.dumps(value).encode()

@@ -10,6 +10,7 @@ tried again with the same key, so that nothing is done twice.
 
 from __future__ import annotations
 
+import mimetypes
 import time
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
@@ -35,9 +36,13 @@ from api.case_models import (
     etag_at,
 )
 from api.problems import ProblemDetails
+from api.walk_models import Check, CheckKept, InspectionKept, InspectionRequest
 from engine.answer import TriageAnswer
 from engine.case import TriageRequest
 from engine.errors import PrepullError
+from engine.inspection.answer import Inspection
+from engine.inspection.marks import PointAnswer
+from engine.inspection.report_parts import MessageFor, OwnerMessage, PhotographPart, Report, WatchList
 from engine.listening.answer import PhrasesAnswer
 from engine.logs.answer import LogAnswer
 from engine.logs.mapping import Mapping as LogMapping
@@ -45,6 +50,7 @@ from engine.measures.answer import MeasureAnswer
 
 M = TypeVar("M", bound=BaseModel)
 Facts = TriageRequest | Mapping[str, Any]
+Said = PointAnswer | Mapping[str, Any]
 
 LOG_TIMEOUT = 300.0
 WORTH_TRYING_AGAIN = {429, 503}
@@ -153,6 +159,62 @@ class Prepull:
         """Return a verdict that was given."""
         return self._ask(Decision, "GET", f"/v1/decisions/{decision_id}")
 
+    def plan_inspection(
+        self, facts: Facts | None = None, answers: Sequence[Said] = (), minutes: float | None = None
+    ) -> Inspection:
+        """Plan the walk round a car without keeping it."""
+        body = InspectionRequest(
+            facts=_facts(facts or {}), answers=[_said(answer) for answer in answers], minutes=minutes
+        )
+        return self._ask(Inspection, "POST", "/v1/inspections", body)
+
+    def start_walk(self, case: str, minutes: float | None = None) -> InspectionKept:
+        """Plan the walk round the car of a case, and keep it with the case."""
+        body = InspectionRequest(case=case, minutes=minutes)
+        return self._ask(InspectionKept, "POST", "/v1/inspections", body)
+
+    def walk(self, case: str) -> Inspection:
+        """Return the walk of a case as it stands."""
+        return self._ask(Inspection, "GET", f"/v1/cases/{case}/inspection")
+
+    def check(self, case: str, answers: Sequence[Said], etag: str | None = None, **more: str) -> CheckKept:
+        """Answer points of the walk of a case; `more` may hold `who`, `door` and `note`."""
+        body = Check.model_validate({"answers": [_said(answer) for answer in answers], **more})
+        return self._ask(CheckKept, "POST", f"/v1/cases/{case}/checks", body, etag)
+
+    def add_photograph(
+        self, case: str, picture: Path, point: str | None = None, caption: str | None = None
+    ) -> PhotographPart:
+        """Keep a photograph with a case."""
+        kind = mimetypes.guess_type(picture.name)[0] or "image/jpeg"
+        params = {k: v for k, v in (("point", point), ("caption", caption)) if v is not None}
+        response = self._http.post(
+            f"/v1/cases/{case}/photographs",
+            content=picture.read_bytes(),
+            headers={"content-type": kind},
+            params=params,
+            timeout=LOG_TIMEOUT,
+        )
+        if not response.is_success:
+            raise ProblemError(_problem(response))
+        return PhotographPart.model_validate_json(response.content)
+
+    def report(self, case: str) -> Report:
+        """Return the verdict report of a case."""
+        return self._ask(Report, "GET", f"/v1/cases/{case}/report")
+
+    def report_pdf(self, case: str) -> bytes:
+        """Return the verdict report of a case as PDF."""
+        return self._call("GET", f"/v1/cases/{case}/report.pdf").content
+
+    def message(self, case: str, kind: MessageFor = "telephone") -> OwnerMessage:
+        """Return short words for the owner."""
+        return self._ask(OwnerMessage, "GET", f"/v1/cases/{case}/message", params={"for": kind})
+
+    def watch_list(self, case: str) -> WatchList:
+        """Return what to watch during the first runs."""
+        return self._ask(WatchList, "GET", f"/v1/cases/{case}/watch-list")
+
     def put_person(self, case: str, person: Person, etag: str | None = None) -> None:
         """Keep whose case it is."""
         self._call("PUT", f"/v1/cases/{case}/person", person, etag)
@@ -218,6 +280,10 @@ def _problem(response: httpx.Response) -> ProblemDetails:
             detail=response.text[:200],
             instance=response.url.path,
         )
+
+
+def _said(answer: Said) -> PointAnswer:
+    return answer if isinstance(answer, PointAnswer) else PointAnswer.model_validate(answer)
 
 
 def _facts(facts: Facts) -> TriageRequest:

@@ -13,6 +13,7 @@ from api.calling import AskerOnly
 from engine import model as m
 from engine.answer import KbStamp
 from engine.errors import UnknownEntryError
+from engine.kinds import KINDS
 from engine.knowledge import Knowledge
 from engine.nearest import nearest
 
@@ -24,7 +25,7 @@ SystemName = m.System | Literal["general"]
 KNOWN_SYSTEMS = (*m.SYSTEMS, "general")
 
 ALL_KINDS: dict[str, type[m.Entry]] = {
-    **m.KINDS,
+    **KINDS,
     "vehicle_facts": m.VehicleFact,
     "quantities": m.Quantity,
     "trouble_codes": m.TroubleCodeTitle,

@@ -20,7 +20,10 @@ from api.access import AccessError
 from api.cases import StaleError
 from api.log_jobs import LogsBusyError, UnreadableLogError
 from api.once import KeyReusedError
+from api.photographs import TooManyPicturesError
+from api.pictures import UnreadablePictureError
 from api.storage.errors import BusyError, DatabaseFullError, StorageError
+from api.walks import UnsafeOrderError
 from engine.errors import ChainerError, InputError, InputIssue, UnknownEntryError
 
 RETRY_SECONDS = 5
@@ -39,11 +42,13 @@ MEANINGS: dict[str, tuple[int, str]] = {
     "unknown-path": (404, "There is nothing at this path"),
     "unknown-entry": (404, "There is no entry with this id"),
     "wrong-method": (405, "This path does not take this method"),
+    "unsafe-order": (409, "What makes it safe has not been ruled out"),
     "stale-case": (412, "The case was changed meanwhile"),
     "body-too-large": (413, "The body is larger than is taken"),
     "wrong-media-type": (415, "The body is not sent as JSON"),
     "invalid-request": (422, "The request is not of the form that is taken"),
     "invalid-facts": (422, "The facts cannot be used as they are"),
+    "unreadable-picture": (422, "The picture cannot be read"),
     "unreadable-log": (422, "The file cannot be read as a log"),
     "key-reused": (422, "The Idempotency-Key came before with something else"),
     "too-many": (429, "Too many calls in a minute"),
@@ -53,6 +58,7 @@ MEANINGS: dict[str, tuple[int, str]] = {
     "database-down": (503, "Cases cannot be kept or read now"),
     "too-busy": (503, "Too much is being written at once"),
     "logs-busy": (503, "Too many logs are being read at once"),
+    "too-many-pictures": (507, "The case holds as many pictures as it may"),
     "database-full": (507, "There is no room left to keep it"),
 }
 """Problem kind -> status and title. The kind is the last part of the `type` member."""
@@ -275,6 +281,20 @@ async def _stale(request: Request, error: Exception) -> JSONResponse:
     return response
 
 
+async def _unsafe_order(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, UnsafeOrderError)
+    issues = [issue_of(issue) for issue in error.errors]
+    return problem("unsafe-order", str(error), request.url.path, issues)
+
+
+async def _unreadable_picture(request: Request, error: Exception) -> JSONResponse:
+    return problem("unreadable-picture", str(error), request.url.path)
+
+
+async def _too_many_pictures(request: Request, error: Exception) -> JSONResponse:
+    return problem("too-many-pictures", str(error), request.url.path)
+
+
 async def _key_reused(request: Request, error: Exception) -> JSONResponse:
     return problem("key-reused", str(error), request.url.path)
 
@@ -313,6 +333,9 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(ChainerError, _chainer_failed)
     app.add_exception_handler(AccessError, _refused)
     app.add_exception_handler(StaleError, _stale)
+    app.add_exception_handler(UnsafeOrderError, _unsafe_order)
+    app.add_exception_handler(UnreadablePictureError, _unreadable_picture)
+    app.add_exception_handler(TooManyPicturesError, _too_many_pictures)
     app.add_exception_handler(KeyReusedError, _key_reused)
     app.add_exception_handler(UnreadableLogError, _unreadable_log)
     app.add_exception_handler(LogsBusyError, _logs_busy)

@@ -33,6 +33,10 @@ class Settings:
     max_body_bytes: int = 1_000_000
     max_bulk_bytes: int = 100_000_000
     max_log_bytes: int = 500_000_000
+    max_photo_bytes: int = 20_000_000
+    shop_name: str | None = None
+    hourly_rate: int | None = None
+    currency: str | None = None
     log_seconds: int = 120
     log_memory_mib: int = 1500
     database: str | None = None
@@ -55,6 +59,10 @@ class Settings:
             max_body_bytes=_whole(here, "PREPULL_MAX_BODY_BYTES", 1_000_000, 1_000, 100_000_000),
             max_bulk_bytes=_whole(here, "PREPULL_MAX_BULK_BYTES", 100_000_000, 1_000, 10_000_000_000),
             max_log_bytes=_whole(here, "PREPULL_MAX_LOG_BYTES", 500_000_000, 1_000, 100_000_000_000),
+            max_photo_bytes=_whole(here, "PREPULL_MAX_PHOTO_BYTES", 20_000_000, 1_000, 200_000_000),
+            shop_name=_short(here, "PREPULL_SHOP_NAME", 100),
+            hourly_rate=_whole(here, "PREPULL_HOURLY_RATE", 0, 0, 100_000) or None,
+            currency=_short(here, "PREPULL_CURRENCY", 10),
             log_seconds=_whole(here, "PREPULL_LOG_SECONDS", 120, 5, 86_400),
             log_memory_mib=_whole(here, "PREPULL_LOG_MEMORY_MIB", 1500, 300, 1_000_000),
             database=None if database == NO_DATABASE else database,
@@ -66,6 +74,13 @@ class Settings:
             webhook_hosts=tuple(host.strip().lower() for host in hosts.split(",") if host.strip()),
             log=cast("LogForm", _choice(here, "PREPULL_LOG", LOG_FORMS)),
         )
+
+
+def _short(environment: Mapping[str, str], name: str, most: int) -> str | None:
+    value = environment.get(name, "").strip()
+    if len(value) > most or not value.isprintable():
+        raise SettingError(f"{name} is {value[:200]!r}; accepted: up to {most} printable characters")
+    return value or None
 
 
 def _choice(environment: Mapping[str, str], name: str, choices: Sequence[str]) -> str:

@@ -20,6 +20,8 @@ from pydantic import ValidationError
 from engine import model as m
 from engine.entry_errors import explain, in_words
 from engine.errors import KnowledgeError, Problem
+from engine.inspection.entries import Point, Stage, Watch
+from engine.kinds import GENERAL_KINDS, KINDS, SINGLE_FILES
 from engine.yaml_reader import JSON, MAX_PROBLEMS, Marks, read_yaml
 
 MAX_BYTES = 2 * 1024 * 1024
@@ -49,6 +51,9 @@ class KnowledgeSource:
     word_groups: dict[str, m.WordGroup]
     channels: dict[str, m.Channel]
     limits: dict[str, m.Judgement]
+    points: dict[str, Point]
+    stages: dict[str, Stage]
+    watches: dict[str, Watch]
     system_of: dict[tuple[str, str], str]
     """(kind, id) -> stem of the file that the entry stands in."""
     files: dict[tuple[str, str], str] = field(repr=False)
@@ -58,7 +63,7 @@ class KnowledgeSource:
     """File -> its text."""
 
     def entries(self, kind: str) -> Mapping[str, m.Entry]:
-        """Return the entries of one kind, named as in `engine.model.KINDS` or by its single file's stem."""
+        """Return the entries of one kind, named as in `engine.kinds.KINDS` or by its single file's stem."""
         by_kind: dict[str, Mapping[str, m.Entry]] = {
             "sources": self.sources,
             "cautions": self.cautions,
@@ -74,6 +79,9 @@ class KnowledgeSource:
             "word_groups": self.word_groups,
             "channels": self.channels,
             "limits": self.limits,
+            "points": self.points,
+            "stages": self.stages,
+            "watches": self.watches,
         }
         return by_kind[kind]
 
@@ -85,7 +93,7 @@ class KnowledgeSource:
         """
         key = ("kb", "") if kind == "kb" else (kind, entry_id)
         if key not in self.files:
-            single = f"{kind}.yaml" in m.SINGLE_FILES
+            single = f"{kind}.yaml" in SINGLE_FILES
             return f"{self.root.name}/{kind}{'.yaml' if single else ''}", 1
         marks = self.marks[key]
         for part in path:
@@ -98,7 +106,7 @@ class KnowledgeSource:
     def content_hash(self) -> str:
         """SHA-256 (hex) of what the entries say, whatever their comments, layout and order."""
         said: dict[str, JSON] = {"kb": _dumped(self.manifest)}
-        for kind in (*m.KINDS, *(name.removesuffix(".yaml") for name in m.SINGLE_FILES)):
+        for kind in (*KINDS, *(name.removesuffix(".yaml") for name in SINGLE_FILES)):
             said[kind] = {
                 entry_id: [self.system_of[kind, entry_id], _dumped(entry)]
                 for entry_id, entry in self.entries(kind).items()
@@ -154,6 +162,9 @@ def load_source(root: Path) -> KnowledgeSource:
         word_groups=shelf.sorted("word_groups", m.WordGroup),
         channels=shelf.sorted("channels", m.Channel),
         limits=shelf.sorted("limits", m.Judgement),
+        points=shelf.sorted("points", Point),
+        stages=shelf.sorted("stages", Stage),
+        watches=shelf.sorted("watches", Watch),
         system_of={key: Path(file).stem for key, file in shelf.files.items()},
         files=shelf.files,
         marks=shelf.marks,
@@ -194,19 +205,19 @@ class _Shelf:
             return
         for name in names:
             path = self.root / name
-            if name in m.KINDS and path.is_dir():
+            if name in KINDS and path.is_dir():
                 self.read_folder(name, path)
-            elif name not in m.SINGLE_FILES and name not in OTHER_NAMES and name != MANIFEST_FILE:
+            elif name not in SINGLE_FILES and name not in OTHER_NAMES and name != MANIFEST_FILE:
                 self.complain(f"{self.root.name}/{name}", 1, "does not belong in a knowledge base")
-        for name, model in m.SINGLE_FILES.items():
+        for name, model in SINGLE_FILES.items():
             self.read_entries(name.removesuffix(".yaml"), model, self.root / name)
         self.read_manifest()
 
     def read_folder(self, kind: str, folder: Path) -> None:
-        stems = {*m.SYSTEMS, *(["general"] if kind in m.GENERAL_KINDS else [])}
+        stems = {*m.SYSTEMS, *(["general"] if kind in GENERAL_KINDS else [])}
         for path in sorted(folder.iterdir()):
             if path.suffix == ".yaml" and path.stem in stems:
-                self.read_entries(kind, m.KINDS[kind], path)
+                self.read_entries(kind, KINDS[kind], path)
             elif path.suffix == ".yaml":
                 self.complain(self.name(path), 1, f"is not named after a system ({', '.join(sorted(stems))})")
             else:

@@ -399,29 +399,6 @@ class Manifest(Entry):
     decision: Decision
 
 
-KINDS: dict[str, type[Entry]] = {
-    "sources": Source,
-    "cautions": Caution,
-    "findings": Finding,
-    "causes": Cause,
-    "links": Links,
-    "tests": Test,
-    "fixes": Fix,
-    "rules": Rule,
-    "limits": Judgement,
-}
-
-SINGLE_FILES: dict[str, type[Entry]] = {
-    "vehicle_facts.yaml": VehicleFact,
-    "quantities.yaml": Quantity,
-    "trouble_codes.yaml": TroubleCodeTitle,
-    "word_groups.yaml": WordGroup,
-    "channels.yaml": Channel,
-}
-
-GENERAL_KINDS = frozenset({"sources", "cautions", "rules", "limits"})
-"""Kinds that may also have a ``general.yaml`` beside the system files."""
-
 ID_RE = re.compile(ID_PATTERN)
 CODE_RE = re.compile(CODE_PATTERN)
 

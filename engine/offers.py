@@ -131,7 +131,7 @@ class Offers:
                 label = self.knowledge.source.rules[rule].label
                 refusals.append(f"{activity.replace('_', ' ')} is forbidden while: {label}")
         for need in self.knowledge.needs[test_id]:
-            truths = [_all_hold(parts, facts, conclusions) for parts in need.alternatives]
+            truths = [all_hold(parts, facts, conclusions) for parts in need.alternatives]
             if True in truths:
                 continue
             if None in truths and not need.must_be_known:
@@ -141,7 +141,8 @@ class Offers:
         return refusals, checks
 
 
-def _all_hold(atoms: frozenset[Atom], facts: Facts, conclusions: Conclusions) -> bool | None:
+def all_hold(atoms: frozenset[Atom], facts: Facts, conclusions: Conclusions) -> bool | None:
+    """Tell whether all of the atoms hold; None where that is not known."""
     truths = [facts.truth(atom, conclusions.states) for atom in atoms]
     if False in truths:
         return False

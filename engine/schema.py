@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 from engine import model as m
+from engine.kinds import KINDS, SINGLE_FILES
 from engine.yaml_reader import JSON
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -17,9 +18,9 @@ def schemas() -> dict[str, JSON]:
     A file that `engine.loading.load_source` accepts is valid by its schema. The reverse does not hold: a
     schema sees one file at a time and the parsed values only.
     """
-    singles = {name.removesuffix(".yaml"): model for name, model in m.SINGLE_FILES.items()}
+    singles = {name.removesuffix(".yaml"): model for name, model in SINGLE_FILES.items()}
     found: dict[str, JSON] = {}
-    for kind, model in (m.KINDS | singles).items():
+    for kind, model in (KINDS | singles).items():
         found[f"{kind}.schema.json"] = _of_entries(kind, model)
     found["kb.schema.json"] = {"$schema": DRAFT, **_of_model(m.Manifest)}
     return found

@@ -15,7 +15,7 @@ from engine import answer as a
 from engine.case import TriageRequest
 from engine.conclusions import Conclusions, conclude
 from engine.explanations import Explanations, explain
-from engine.facts import read_facts
+from engine.facts import Facts, read_facts
 from engine.knowledge import Knowledge
 from engine.next_steps import Lookahead, Priced
 from engine.offers import Offers
@@ -37,6 +37,15 @@ class Options:
     questions: int = 5
     tests: int = 6
     explanations: int = 3
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """What an answer rests on: the checked facts, what rules conclude of them, and the posterior."""
+
+    facts: Facts
+    conclusions: Conclusions
+    posterior: Posterior
 
 
 class Triage:
@@ -65,9 +74,8 @@ class Triage:
         """Answer one case; raises `engine.errors.InputError` and `engine.errors.ChainerError`."""
         options = options or Options()
         parts = options.parts
-        facts = read_facts(self.knowledge, request)
-        conclusions = conclude(self.knowledge, facts)
-        posterior = self.reasoner.posterior(self._evidence(conclusions), "causes" in parts)
+        grounds = self.grounds(request, "causes" in parts)
+        facts, conclusions, posterior = grounds.facts, grounds.conclusions, grounds.posterior
         judgement = judge(
             posterior.severity,
             self.priced.loss,
@@ -77,7 +85,7 @@ class Triage:
         explanations = self._explain(posterior, options.explanations) if "explanations" in parts else None
         questions = tests = None
         if "next_questions" in parts or "next_tests" in parts:
-            lookahead = self._lookahead(conclusions, posterior)
+            lookahead = self.lookahead(grounds)
             if "next_questions" in parts:
                 questions = self.offers.ask(lookahead, facts, options.questions)
             if "next_tests" in parts:
@@ -96,6 +104,15 @@ class Triage:
         )
         return case.tell(_decision_id(self.stamp, request, options), parts, options.causes, options.tests)
 
+    def grounds(self, request: TriageRequest, weights: bool = False) -> Grounds:
+        """Return what the answer to a case rests on; raises as `answer` does.
+
+        `weights` says whether the contribution of each finding to each cause is wanted as well.
+        """
+        facts = read_facts(self.knowledge, request)
+        conclusions = conclude(self.knowledge, facts)
+        return Grounds(facts, conclusions, self.reasoner.posterior(self._evidence(conclusions), weights))
+
     def _leading(self, posterior: Posterior) -> list[int]:
         """Return the causes that the evidence has made likely, at most `MOST_LEADING`."""
         marginal = posterior.marginal
@@ -103,10 +120,11 @@ class Triage:
         leading: list[int] = np.flatnonzero(raised).tolist()
         return sorted(leading, key=lambda c: -marginal[c])[:MOST_LEADING]
 
-    def _lookahead(self, conclusions: Conclusions, posterior: Posterior) -> Lookahead:
+    def lookahead(self, grounds: Grounds) -> Lookahead:
+        """Return what values questions, tests and points against what is known."""
         known = np.zeros(len(self.knowledge.finding_ids), dtype=np.bool_)
-        known[[self.knowledge.finding_index[f] for f in conclusions.states]] = True
-        return Lookahead(self.reasoner, posterior, self.priced, known)
+        known[[self.knowledge.finding_index[f] for f in grounds.conclusions.states]] = True
+        return Lookahead(self.reasoner, grounds.posterior, self.priced, known)
 
     def _explain(self, posterior: Posterior, count: int) -> Explanations:
         model = posterior.lane_model

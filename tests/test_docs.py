@@ -47,8 +47,8 @@ FENCE = re.compile(r"^```(?P<info>[^\n]*)\n(?P<text>.*?)^```$", re.MULTILINE | r
 PLACEHOLDER = "http://127.0.0.1:8000"
 
 KIND_PLACES: dict[str, type[m.Entry]] = {
-    **{f"kb/{kind}/": model for kind, model in m.KINDS.items()},
-    **{f"kb/{name}": model for name, model in m.SINGLE_FILES.items()},
+    **{f"kb/{kind}/": model for kind, model in KINDS.items()},
+    **{f"kb/{name}": model for name, model in SINGLE_FILES.items()},
     "kb/kb.yaml": m.Manifest,
 }
 CONDITIONS = (m.FindingIs, m.VehicleIs, m.Measured, m.AllOf, m.AnyOf, m.Comparison)

@@ -84,6 +84,24 @@ class PersonRow(Base):
     changed_us: Mapped[int] = mapped_column(BigInteger)
 
 
+class PhotographRow(Base):
+    """A picture that belongs to a case, cleaned of everything but what it shows, in two sizes (JPEG)."""
+
+    __tablename__ = "photograph"
+
+    id: Mapped[str] = mapped_column(String(32), primary_key=True)
+    case_id: Mapped[str] = mapped_column(ForeignKey("case_file.id"), index=True)
+    point: Mapped[str | None] = mapped_column(String(64))
+    caption: Mapped[str | None] = mapped_column(String(300))
+    at_us: Mapped[int] = mapped_column(BigInteger)
+    who: Mapped[str | None] = mapped_column(String(200))
+    key_id: Mapped[str | None] = mapped_column(String(32))
+    width: Mapped[int]
+    height: Mapped[int]
+    image: Mapped[bytes] = mapped_column(LargeBinary)
+    small: Mapped[bytes] = mapped_column(LargeBinary)
+
+
 class OnceRow(Base):
     """What a call with an Idempotency-Key was answered, so that a retry is answered the same."""
 
@@ -165,6 +183,7 @@ TABLES: tuple[type[Base], ...] = (
     DecisionRow,
     AnswerRow,
     PersonRow,
+    PhotographRow,
     OnceRow,
     KeyRow,
     SessionRow,

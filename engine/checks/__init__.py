@@ -10,6 +10,7 @@ from engine.checks import (
     measures,
     numbers,
     phrases,
+    points,
     reach,
     references,
     rules,
@@ -59,6 +60,12 @@ LINTS: tuple[Lint, ...] = (
     hazards.risky_steps_without_caution,
     hazards.tests_without_limits,
     hazards.stop_without_hazard,
+    points.stages_complete,
+    points.guards_come_first,
+    points.answers_say_something,
+    points.owners_stay_safe,
+    points.hazards_of_points,
+    points.watch_bounds,
     references.long_lines,
 )
 

@@ -7,9 +7,10 @@ from typing import NamedTuple
 
 from engine.checks.report import Path, all_conditions, error, warning
 from engine.errors import Problem
+from engine.kinds import KINDS, SINGLE_FILES
 from engine.loading import KnowledgeSource
 from engine.measures.catalogue import measures
-from engine.model import KINDS, SINGLE_FILES, FindingIs, Measured, Strength
+from engine.model import FindingIs, Measured, Strength
 from engine.nearest import nearest
 
 MAX_COLUMNS = 120
@@ -74,6 +75,7 @@ def _references(source: KnowledgeSource) -> Iterator[Reference]:
     yield from _of_faults(source)
     yield from _of_work(source)
     yield from _of_conclusions(source)
+    yield from _of_walk(source)
     for kind, entry_id, path, leaf in all_conditions(source):
         if isinstance(leaf, FindingIs):
             yield Reference(kind, entry_id, (*path, "finding"), "findings", leaf.finding)
@@ -126,6 +128,28 @@ def _of_work(source: KnowledgeSource) -> Iterator[Reference]:
         yield Reference("fixes", fix_id, ("proof",), "tests", fix.proof)
         for i, caution_id in enumerate(fix.cautions):
             yield Reference("fixes", fix_id, ("cautions", i), "cautions", caution_id)
+
+
+def _of_walk(source: KnowledgeSource) -> Iterator[Reference]:
+    for point_id, point in source.points.items():
+        for answer in ("good", "advise", "mend"):
+            for finding_id in getattr(point.sets, answer):
+                yield Reference("points", point_id, ("sets", answer, finding_id), "findings", finding_id)
+        for i, quantity in enumerate(point.reads):
+            yield Reference("points", point_id, ("reads", i), "quantities", quantity)
+        for i, limit in enumerate(point.limits):
+            yield Reference("points", point_id, ("limits", i, "source"), "sources", limit.source)
+        for i, caution_id in enumerate(point.cautions):
+            yield Reference("points", point_id, ("cautions", i), "cautions", caution_id)
+    for stage_id, stage in source.stages.items():
+        for i, caution_id in enumerate(stage.cautions):
+            yield Reference("stages", stage_id, ("cautions", i), "cautions", caution_id)
+    for watch_id, watch in source.watches.items():
+        yield Reference("watches", watch_id, ("channel",), "channels", watch.channel)
+        for name in watch.at:
+            yield Reference("watches", watch_id, ("at", name), "channels", name)
+        for i, finding_id in enumerate(watch.tells):
+            yield Reference("watches", watch_id, ("tells", i), "findings", finding_id)
 
 
 def _of_conclusions(source: KnowledgeSource) -> Iterator[Reference]:

@@ -45,7 +45,7 @@ def leaves(conditions: Iterable[Condition], path: Path) -> Iterator[tuple[Path, 
 
 
 def all_conditions(source: KnowledgeSource) -> Iterator[tuple[str, str, Path, Leaf]]:
-    """Yield every single condition of every rule and test requirement: kind, id, path, condition."""
+    """Yield every single condition, of whatever entry: kind, id, path, condition."""
     for rule_id, rule in source.rules.items():
         for path, leaf in leaves(rule.when, ("when",)):
             yield "rules", rule_id, path, leaf
@@ -53,6 +53,13 @@ def all_conditions(source: KnowledgeSource) -> Iterator[tuple[str, str, Path, Le
         for i, requirement in enumerate(test.requires):
             for path, leaf in leaves(requirement.when, ("requires", i, "when")):
                 yield "tests", test_id, path, leaf
+    for point_id, point in source.points.items():
+        for name, conditions in (("matters_when", point.matters_when), ("added_when", point.added_when)):
+            for path, leaf in leaves(conditions, (name,)):
+                yield "points", point_id, path, leaf
+    for watch_id, watch in source.watches.items():
+        for path, leaf in leaves(watch.matters_when, ("matters_when",)):
+            yield "watches", watch_id, path, leaf
 
 
 def makers_of(source: KnowledgeSource) -> dict[str, list[str]]:
