@@ -13,7 +13,7 @@ from api.calling import AskerOnly
 from engine import model as m
 from engine.answer import KbStamp
 from engine.errors import UnknownEntryError
-from engine.kinds import KINDS
+from engine.kinds import KINDS, SINGLE_FILES
 from engine.knowledge import Knowledge
 from engine.nearest import nearest
 
@@ -26,11 +26,7 @@ KNOWN_SYSTEMS = (*m.SYSTEMS, "general")
 
 ALL_KINDS: dict[str, type[m.Entry]] = {
     **KINDS,
-    "vehicle_facts": m.VehicleFact,
-    "quantities": m.Quantity,
-    "trouble_codes": m.TroubleCodeTitle,
-    "word_groups": m.WordGroup,
-    "channels": m.Channel,
+    **{name.removesuffix(".yaml"): model for name, model in SINGLE_FILES.items()},
 }
 
 

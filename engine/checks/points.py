@@ -55,7 +55,7 @@ def guards_come_first(source: KnowledgeSource) -> Iterator[Problem]:
     for point_id, point in source.points.items():
         for activity in sorted(activities_of(source, point) - NEED_NO_GUARD - guarded.keys()):
             message = (
-                f"involves {activity}, and no point that is always walked rules out what makes it unsafe"
+                f"involves {activity}, and no point that is always walked makes that safe"
             )
             yield error(source, "points", point_id, ("involves",), message)
     yield from _rings(source)
@@ -133,6 +133,9 @@ def watch_bounds(source: KnowledgeSource) -> Iterator[Problem]:
         except UnitError as reason:
             yield error(source, "watches", watch_id, ("unit",), str(reason))
             continue
+        fact = source.vehicle_facts.get(watch.relative_to or "")
+        if fact is not None and (fact.type != "number" or fact.unit is None):
+            yield error(source, "watches", watch_id, ("relative_to",), "is no number with a unit")
         parts: list[tuple[Path, Comparison, str]] = [(("lift_off",), watch.lift_off, watch.unit)]
         for name, comparison in watch.at.items():
             if name in source.channels:

@@ -146,6 +146,8 @@ def _of_walk(source: KnowledgeSource) -> Iterator[Reference]:
             yield Reference("stages", stage_id, ("cautions", i), "cautions", caution_id)
     for watch_id, watch in source.watches.items():
         yield Reference("watches", watch_id, ("channel",), "channels", watch.channel)
+        if watch.relative_to is not None:
+            yield Reference("watches", watch_id, ("relative_to",), "vehicle_facts", watch.relative_to)
         for name in watch.at:
             yield Reference("watches", watch_id, ("at", name), "channels", name)
         for i, finding_id in enumerate(watch.tells):

@@ -105,7 +105,8 @@ class Point(Entry):
 class Watch(Entry):
     """What is watched during the first runs, and the value at which the driver lifts off at once.
 
-    `channel` is one of ``channels.yaml``, `unit` the unit of the bounds; `at` the conditions under which they
+    `channel` is one of ``channels.yaml``, `unit` the unit of the bounds; `relative_to` a number among the
+    vehicle facts that the bounds of `lift_off` are added to; `at` the conditions under which they
     hold. `always` puts it on every list; else it stands there while one of the findings it tells is in doubt.
     """
 
@@ -113,6 +114,7 @@ class Watch(Entry):
     channel: Id
     unit: Text
     lift_off: Comparison
+    relative_to: Id | None = None
     at: dict[Id, Comparison] = Field(default_factory=dict)
     matters_when: tuple[Condition, ...] = ()
     tells: Annotated[tuple[Id, ...], Field(min_length=1)]

@@ -27,9 +27,9 @@ class Step:
     worth: float
 
     @property
-    def urgency(self) -> tuple[int, float, str]:
-        """What comes first of two: the worse outcome, then the more worth per minute, then the id."""
-        return self.rank, -self.worth / self.minutes, self.id
+    def urgency(self) -> tuple[int, int, float, str]:
+        """What comes first of two: the worse outcome, what more waits for, the more worth per minute."""
+        return self.rank, -len(self.guards), -self.worth / self.minutes, self.id
 
 
 def before(step: Step, steps: Iterable[Step]) -> list[Step]:

@@ -337,7 +337,7 @@ class _Walk:
     def _at_home(self) -> list[a.HomeCheck]:
         """Return what the owner can look at, what would stop the job first, then what is worth most."""
         found = [s for s in self.steps if self.source.points[s.id].at_home and not self._done(s.id)]
-        found.sort(key=lambda step: (step.rank, -step.worth, step.id))
+        found.sort(key=lambda step: step.urgency)
         return [
             a.HomeCheck(point=step.id, text=self.source.points[step.id].at_home or "")
             for step in found[:MOST_AT_HOME]

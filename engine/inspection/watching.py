@@ -11,7 +11,7 @@ from engine.inspection.report_parts import DoubtPart, WatchBound, WatchPart
 from engine.model import Comparison
 from engine.offers import all_hold
 from engine.triage import Grounds, Triage
-from engine.units import parse_quantity
+from engine.units import convert, parse_quantity
 from engine.verdict import SEVERITIES
 
 LEAST_LOSS = 4.0
@@ -39,7 +39,7 @@ def watches(triage: Triage, grounds: Grounds) -> list[WatchPart]:
             continue
         loss, doubts = _doubts(triage, grounds, watch)
         if watch.always or loss >= LEAST_LOSS:
-            found.append((loss, _told(triage, watch_id, watch, doubts)))
+            found.append((loss, _told(triage, grounds, watch_id, watch, doubts)))
     always = sorted((f for f in found if f[1].always), key=lambda f: (-f[0], f[1].id))
     called = sorted((f for f in found if not f[1].always), key=lambda f: (-f[0], f[1].id))
     return [part for _, part in (always + called)[:MOST_WATCHES]]
@@ -75,15 +75,26 @@ def doubt_of(triage: Triage, grounds: Grounds, cause: int) -> DoubtPart:
     )
 
 
-def _told(triage: Triage, watch_id: str, watch: Watch, doubts: list[DoubtPart]) -> WatchPart:
+def _told(
+    triage: Triage, grounds: Grounds, watch_id: str, watch: Watch, doubts: list[DoubtPart]
+) -> WatchPart:
     channels = triage.knowledge.source.channels
     lift_off = _bound(watch.channel, watch.lift_off, watch.unit)
+    said = in_words(lift_off)
+    if watch.relative_to is not None:
+        fact = triage.knowledge.source.vehicle_facts[watch.relative_to]
+        value = grounds.facts.vehicle.get(watch.relative_to)
+        if value is None:
+            said = f"{said}, counted from: {_lower(fact.label)}"
+            lift_off = WatchBound(channel=lift_off.channel, unit=lift_off.unit)
+        else:
+            lift_off = _raised(lift_off, convert(float(value), fact.unit or "dimensionless", watch.unit))
+            said = in_words(lift_off)
     at = [_bound(name, comparison, channels[name].unit) for name, comparison in watch.at.items()]
-    words = f"{channels[watch.channel].label} {in_words(lift_off)}"
+    words = f"{channels[watch.channel].label} {said}"
     if at:
-        words += ", while " + " and ".join(
-            f"{_lower(channels[PREFIX + b.channel].label)} {in_words(b)}" for b in at
-        )
+        told = [f"{_lower(channels[PREFIX + b.channel].label)} {in_words(b)}" for b in at]
+        words += f", while {' and '.join(told)}"
     return WatchPart(
         id=watch_id,
         label=watch.label,
@@ -95,6 +106,12 @@ def _told(triage: Triage, watch_id: str, watch: Watch, doubts: list[DoubtPart]) 
         always=watch.always,
         doubts=doubts,
     )
+
+
+def _raised(bound: WatchBound, by: float) -> WatchBound:
+    """Return bounds that are counted from a value as bounds of their own."""
+    moved = {name: getattr(bound, name) + by for name in WORDS if getattr(bound, name) is not None}
+    return bound.model_copy(update={name: round(value, 6) for name, value in moved.items()})
 
 
 def _bound(channel: str, comparison: Comparison, unit: str) -> WatchBound:

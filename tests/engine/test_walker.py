@@ -193,7 +193,7 @@ def test_the_look_beats_the_telephone(inspector: Inspector) -> None:
 @pytest.mark.parametrize(
     ("said", "field"),
     [
-        ({"point": "fuel_dry", "answer": "good"}, "point"),
+        ({"point": "fuel_dry_by_eye", "answer": "good"}, "point"),
         (
             {"point": FUEL, "answer": "mend", "findings": {"oil_level_low": "present"}},
             "findings.oil_level_low",
