@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping
+from itertools import groupby
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -27,8 +28,9 @@ def report_html(report: Report, photographs: Mapping[str, bytes]) -> str:
     """Return the report as one page; `photographs` are JPEG by id."""
     pictures = {name: _data("image/jpeg", content) for name, content in photographs.items()}
     plots = [_data("image/svg+xml", reading.plot.encode()) for reading in report.sheet.readings]
+    stages = [(stage, list(points)) for stage, points in groupby(report.sheet.seen, lambda seen: seen.stage)]
     return _pages.get_template("report.html").render(
-        report=report, pictures=pictures, plots=plots, style=Markup(STYLE)
+        report=report, pictures=pictures, plots=plots, stages=stages, style=Markup(STYLE)
     )
 
 

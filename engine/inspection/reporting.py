@@ -163,7 +163,9 @@ def _not_checked(walk: Inspection) -> list[r.NotCheckedPart]:
         if point.answer == "not_checked":
             because = point.note or "left out by whoever walked round the car"
         elif point.state == "withheld":
-            because = "; ".join(point.because)
+            because = point.because[0]
+            if len(point.because) > 1:
+                because += f"; and {len(point.because) - 1} more"
         else:
             because = "not looked at yet"
         found.append(

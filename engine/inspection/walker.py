@@ -280,7 +280,7 @@ class _Walk:
                 a.LeftOut(
                     id=step.id,
                     label=self.source.points[step.id].label,
-                    because=f"it takes {step.minutes:g} min more than there are",
+                    because="not within the minutes there are",
                 )
                 for step in self.steps
                 if step.id in later

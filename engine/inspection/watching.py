@@ -91,9 +91,9 @@ def _told(
             lift_off = _raised(lift_off, convert(float(value), fact.unit or "dimensionless", watch.unit))
             said = in_words(lift_off)
     at = [_bound(name, comparison, channels[name].unit) for name, comparison in watch.at.items()]
-    words = f"{channels[watch.channel].label} {said}"
+    words = f"{_bare(channels[watch.channel].label)} {said}"
     if at:
-        told = [f"{_lower(channels[PREFIX + b.channel].label)} {in_words(b)}" for b in at]
+        told = [f"{_lower(_bare(channels[PREFIX + b.channel].label))} {in_words(b)}" for b in at]
         words += f", while {' and '.join(told)}"
     return WatchPart(
         id=watch_id,
@@ -141,6 +141,11 @@ def shown(unit: str) -> str:
     """
     names = {"percent": "%", "degC": "°C", "degree": "°", "volt": "V", "g_0": "g", "dimensionless": ""}
     return names.get(unit, unit)
+
+
+def _bare(label: str) -> str:
+    """Return a label without what stands in brackets behind it: on a card it only takes room."""
+    return label.split(" (", maxsplit=1)[0]
 
 
 def _lower(label: str) -> str:
