@@ -8,7 +8,7 @@ from fastapi import APIRouter, Body, Depends, Request, Response
 from fastapi.openapi.models import Example
 
 from api import problems
-from api.calling import IdempotencyKey, IfMatch, Keeper, asked, needs
+from api.calling import AskerOnly, IdempotencyKey, IfMatch, Keeper, asked, needs
 from api.case_routes import CHANGE, READ, TAG, CaseId
 from api.storage.case_store import Reply
 from api.storage.errors import DatabaseDownError
@@ -69,6 +69,7 @@ def _send(reply: Reply) -> Response:
         "`answers` along to see the walk as it then stands. What `minutes` leave out is named."
     ),
     response_model=None,
+    dependencies=[AskerOnly],
     responses={
         200: {"model": Inspection, "description": "The walk"},
         201: {"model": InspectionKept, "description": "The walk, kept with the case", "headers": TAG},
@@ -91,7 +92,6 @@ def plan_inspection(
         planned = WalkPlanned(minutes=body.minutes)
         call = asked(caller, request, body, key, if_match)
         return _send(walks_of(request).plan(body.case, planned, call))
-    needs("ask")(request)
     inspector: Inspector = request.app.state.inspector
     marks = read_answers(inspector.source, body.answers)
     walk = inspector.inspect(body.facts, marks, body.minutes)

@@ -422,7 +422,9 @@ KB_EXAMPLES = [
 
 def test_there_is_an_example_of_every_entry_kind() -> None:
     shown = {place for file, _ in KB_EXAMPLES for place in KIND_PLACES if file.startswith(place)}
-    assert shown == KIND_PLACES.keys() - {"kb/kb.yaml", "kb/stages.yaml"}, "stages are fixed: none can be added"
+    assert shown == KIND_PLACES.keys() - {"kb/kb.yaml", "kb/stages.yaml"}, (
+        "stages are fixed: none can be added"
+    )
 
 
 def test_the_entries_of_authoring_can_be_added_to_the_knowledge_base(

@@ -45,12 +45,18 @@ def operations(service: Keyed) -> list[tuple[str, str, dict[str, Any]]]:
 
 
 def call(client: httpx.Client, method: str, path: str) -> httpx.Response:
-    url = path.replace("{id}", "0" * 24).replace("{decision_id}", "0" * 24).replace("{kind}", "x")
+    url = (
+        path.replace("{id}", "0" * 24)
+        .replace("{decision_id}", "0" * 24)
+        .replace("{kind}", "x")
+        .replace("{photograph}", "0" * 24)
+    )
     if path.startswith("/v1/webhooks"):
         url = path.replace("{id}", "0" * 12)
     if path == "/v1/logs":
         return client.request(method, url, files={"file": b"no log"})
     media = "application/x-ndjson" if path.endswith("bulk") else "application/json"
+    media = "image/png" if path.endswith("photographs") else media
     content = b'{"observation": 1, "reason": "x", "facts": {}}' if method in {"post", "put"} else None
     return client.request(method, url, content=content, headers={"content-type": media})
 

@@ -15,7 +15,7 @@ from engine.errors import InputError
 from engine.inspection.answer import Inspection, PointPart
 from engine.inspection.entries import STAGES, CheckState
 from engine.inspection.marks import Mark, PointAnswer, facts_together, findings_of, read_answer, with_answers
-from engine.inspection.walker import Inspector
+from engine.inspection.walker import NO_PARTS, Inspector
 from engine.knowledge import Knowledge, compile_knowledge
 from engine.model import VehicleFact
 from engine.triage import Triage
@@ -227,6 +227,14 @@ def test_what_an_owner_does_at_home_needs_no_lift_no_pressure_and_no_running_eng
 def test_every_finding_of_a_point_is_a_finding(inspector: Inspector) -> None:
     for point in inspector.source.points.values():
         assert findings_of(point).keys() <= inspector.source.findings.keys()
+
+
+def test_what_is_only_advised_lets_the_car_run_and_what_is_good_too(inspector: Inspector) -> None:
+    for point_id, point in inspector.source.points.items():
+        for sets in (point.sets.good, point.sets.advise):
+            facts = TriageRequest(findings=[FindingReport(id=f, state=s) for f, s in sets.items()])
+            verdict = inspector.triage.answer(facts, NO_PARTS).verdict.verdict
+            assert verdict in ("run", "run_with_advice"), point_id
 
 
 def test_two_hundred_points_are_planned(knowledge: Knowledge) -> None:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import json
 import secrets
 from typing import Any
+
+from PIL import Image
 
 from api.access import ANYBODY, KeyStore
 from api.case_models import Confirmed, NewCase, Observation, Outcome, Person, Withdrawal
 from api.cases import Asked, Cases
 from api.notices import Notices
+from api.photographs import Photographs
 from api.storage.case_store import Once, Reply
 from api.storage.database import Database
 from engine.case import TriageRequest
@@ -57,6 +61,9 @@ def fill(database: Database, triage: Triage) -> str:
     cases.put_person(case, Person(name="R. Example", plate="EX 1"), UNGUARDED)
     confirmed = Confirmed(cause="purge_valve_passes_boost", mended_by="replace_purge_valve")
     cases.attach(case, Outcome(causes=[confirmed], minutes=12.5, was_run=True), UNGUARDED)
+    drawn = io.BytesIO()
+    Image.new("RGB", (64, 48), "orange").save(drawn, "PNG")
+    Photographs(cases).add(case, drawn.getvalue(), None, "Größe \u2603", ANYBODY)
     keys = KeyStore(database)
     keys.log_in(keys.create("front desk", ["ask", "keep_cases"], per_minute=30).id)
     keys.revoke(keys.create("old", ["ask"]).id)

@@ -49,8 +49,9 @@ def test_every_table_is_filled_and_no_version_touches_what_it_does_not_drop(
     full = rows(database)
     assert all(full.values()), "the test must fill every table"
     for version, lost in (
-        ("0002", {"webhook", "delivery"}),
-        ("0001", {"api_key", "desk_session", "webhook", "delivery"}),
+        ("0003", {"photograph"}),
+        ("0002", {"photograph", "webhook", "delivery"}),
+        ("0001", {"photograph", "api_key", "desk_session", "webhook", "delivery"}),
     ):
         downgrade(database, version)
         assert present_version(database) == version
