@@ -1,4 +1,4 @@
-"""The call desk: one page and its files. It reads nothing but the API."""
+"""The call desk, the page for the bay, and their files. They read nothing but the API."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from fastapi import Path as PathParameter
 
 FOLDER = Path(__file__).parent / "desk"
 PAGE = "index.html"
+BAY = "bay.html"
 MEDIA_TYPES = {
     ".css": "text/css; charset=utf-8",
     ".html": "text/html; charset=utf-8",
@@ -73,6 +74,12 @@ def _send(request: Request, name: str) -> Response:
 async def page(request: Request) -> Response:
     """Return the call desk."""
     return _send(request, PAGE)
+
+
+@router.api_route("/bay", methods=["GET", "HEAD"])
+async def bay(request: Request) -> Response:
+    """Return the page for the bay."""
+    return _send(request, BAY)
 
 
 @router.api_route("/desk/{name}", methods=["GET", "HEAD"])

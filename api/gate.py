@@ -21,7 +21,7 @@ from api.access import (
 )
 from api.problems import refusal
 
-FREE = ("/healthz", "/readyz", "/readyz/database", "/openapi.json", "/v1/session", "/")
+FREE = ("/healthz", "/readyz", "/readyz/database", "/openapi.json", "/v1/session", "/", "/bay")
 FREE_FOLDERS = ("/desk/", "/v1/problems/")
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 

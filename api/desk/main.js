@@ -1,6 +1,6 @@
 // The call desk: wires the words, the facts and the answer to the API. It reads nothing that the API does
 // not give anyone: GET /v1/kb/vehicle_facts, causes and channels, POST /v1/phrases, POST /v1/triage,
-// /v1/measures, POST /v1/logs, and /v1/session where a key is needed.
+// /v1/measures, POST /v1/logs, POST /v1/cases, and /v1/session where a key is needed.
 
 import { AnswerView } from "./answer.js";
 import { Call } from "./call.js";
@@ -214,6 +214,20 @@ document.addEventListener("keydown", (event) => {
 byId("undo").addEventListener("click", () => call.undo());
 byId("print").addEventListener("click", () => window.print());
 byId("keys").addEventListener("click", () => byId("key-list").showModal());
+byId("bay").addEventListener("click", async () => {
+  // A case without anything known can be opened in the bay as well.
+  const request = call.request();
+  const body = { observation: { door: "desk", facts: request } };
+  for (;;) {
+    try {
+      const made = await send("/v1/cases", call.blank && !Object.keys(call.vehicle).length ? {} : body);
+      location.assign(`/bay#${made.case.id}`);
+      return;
+    } catch (error) {
+      if (!await beside(error)) return;
+    }
+  }
+});
 byId("new").addEventListener("click", () => {
   call.startAnew();
   say("A new call. Undo brings the last one back.");

@@ -24,15 +24,24 @@ export function carry(given) {
   token = given ?? null;
 }
 
-/** Sends JSON and returns JSON. Throws `Refusal` for a 4xx, anything else for a connection that fails. */
-export async function send(path, body, method = body === undefined ? "GET" : "POST") {
+/**
+ * Sends JSON and returns JSON. Throws `Refusal` for a 4xx, anything else for a connection that fails. What is
+ * sent again under the same `once` is done once.
+ */
+export async function send(path, body, method = body === undefined ? "GET" : "POST", once = undefined) {
   const headers = body === undefined ? {} : { "content-type": "application/json" };
+  if (once) headers["idempotency-key"] = once;
   return ask(path, method, headers, JSON.stringify(body), PATIENCE);
 }
 
 /** Sends a form with a file, which may take a while, and returns JSON; throws as `send` does. */
 export async function sendForm(path, form) {
   return ask(path, "POST", {}, form, PATIENCE_FOR_FILES);
+}
+
+/** Sends a picture as it is and returns JSON; throws as `send` does. */
+export async function sendPicture(path, picture) {
+  return ask(path, "POST", { "content-type": picture.type }, picture, PATIENCE_FOR_FILES);
 }
 
 async function ask(path, method, kinds, body, patience) {
