@@ -71,6 +71,21 @@ denials: {label: Words that deny, role: denies, words: [not, never], source: pra
     "channels.yaml": """\
 logged_engine_speed: {label: Engine speed, unit: rpm, minimum: 0, maximum: 20000, source: practice}
 """,
+    "stages.yaml": "".join(
+        f"{stage}: {{label: Position {stage}, position: As it stands, minutes: 1, source: practice}}\n"
+        for stage in ("bonnet_cold", "lift", "pressurised", "running", "strapped")
+    ),
+    "watches.yaml": """\
+watch_engine_speed:
+  label: Engine speed
+  channel: logged_engine_speed
+  unit: rpm
+  lift_off: {above: 7000 rpm}
+  tells: [fuel_smell]
+  because: It is set up for no more.
+  then: Lift off.
+  source: practice
+""",
     "sources/general.yaml": """\
 estimate:
   kind: common_practice

@@ -839,8 +839,8 @@ def test_stays_quiet(kb: KnowledgeMaker, case: Case) -> None:
 
 
 def test_every_lint_is_fired_by_a_case(tmp_path: Path) -> None:
-    # Those of words and of limits have their cases in test_checking_words.py and test_checking_limits.py.
-    elsewhere = {"engine.checks.words", "engine.checks.limits"}
+    # Those have their cases in test_checking_words.py, test_checking_limits.py and test_checking_points.py.
+    elsewhere = {"engine.checks.words", "engine.checks.limits", "engine.checks.points"}
     silent = {lint.__name__ for lint in LINTS if lint.__module__ not in elsewhere}
     for i, case in enumerate(CASES):
         kb = KnowledgeMaker(tmp_path / str(i))
