@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from engine import answer as a
+from engine import cautions
 from engine.conclusions import Conclusions
 from engine.explanations import Explanations
 from engine.facts import Facts
@@ -316,20 +317,7 @@ class Case:
         for test in answer.next_tests or ():
             for caution in test.cautions:
                 belongs.setdefault(caution, []).append(f"tests.{test.id}")
-        listed = []
-        for caution_id, owners in belongs.items():
-            entry = self.knowledge.source.cautions[caution_id]
-            listed.append(
-                a.CautionPart(
-                    id=caution_id,
-                    label=entry.label,
-                    hazard=entry.hazard,
-                    wording=entry.wording,
-                    defers_to=entry.defers_to,
-                    belongs_to=owners,
-                )
-            )
-        return listed
+        return cautions.told(self.knowledge.source, belongs)
 
 
 def _largest(values: Floats, count: int) -> list[int]:

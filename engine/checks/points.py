@@ -54,9 +54,7 @@ def guards_come_first(source: KnowledgeSource) -> Iterator[Problem]:
                 guarded.setdefault(activity, []).append(point_id)
     for point_id, point in source.points.items():
         for activity in sorted(activities_of(source, point) - NEED_NO_GUARD - guarded.keys()):
-            message = (
-                f"involves {activity}, and no point that is always walked makes that safe"
-            )
+            message = f"involves {activity}, and no point that is always walked makes that safe"
             yield error(source, "points", point_id, ("involves",), message)
     yield from _rings(source)
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from engine import cautions
 from engine.answer import CautionPart
 from engine.case import TriageRequest
 from engine.conditions import Reading
@@ -317,15 +318,4 @@ def _cautions(triage: Triage, mend: list[r.MendPart]) -> list[CautionPart]:
                 belongs.setdefault(caution, []).append(f"causes.{part.cause}")
     run = run_cautions(triage)
     known = {caution.id for caution in run}
-    return run + [
-        CautionPart(
-            id=caution,
-            label=source.cautions[caution].label,
-            hazard=source.cautions[caution].hazard,
-            wording=source.cautions[caution].wording,
-            defers_to=source.cautions[caution].defers_to,
-            belongs_to=owners,
-        )
-        for caution, owners in belongs.items()
-        if caution not in known
-    ]
+    return run + cautions.told(source, {c: owners for c, owners in belongs.items() if c not in known})

@@ -6,6 +6,7 @@ import threading
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from engine import cautions
 from engine.answer import CautionPart, TriageAnswer
 from engine.case import FindingReport, TriageRequest
 from engine.checks.points import NEED_NO_GUARD, activities_of
@@ -353,20 +354,7 @@ class _Walk:
                     owners.append(f"stages.{stage}")
             for caution in self.source.points[step.id].cautions:
                 belongs.setdefault(caution, []).append(f"points.{step.id}")
-        listed = []
-        for caution_id, owners in belongs.items():
-            entry = self.source.cautions[caution_id]
-            listed.append(
-                CautionPart(
-                    id=caution_id,
-                    label=entry.label,
-                    hazard=entry.hazard,
-                    wording=entry.wording,
-                    defers_to=entry.defers_to,
-                    belongs_to=owners,
-                )
-            )
-        return listed
+        return cautions.told(self.source, belongs)
 
 
 def _worth(valued: Valued) -> a.WorthPart:

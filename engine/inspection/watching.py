@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from engine import cautions
 from engine.answer import CautionPart
 from engine.conditions import Translator
 from engine.inspection.entries import Watch
@@ -154,16 +155,5 @@ def _lower(label: str) -> str:
 
 def run_cautions(triage: Triage) -> list[CautionPart]:
     """Return the cautions of a full-load run, as far as the knowledge base has them."""
-    known = triage.knowledge.source.cautions
-    return [
-        CautionPart(
-            id=caution,
-            label=known[caution].label,
-            hazard=known[caution].hazard,
-            wording=known[caution].wording,
-            defers_to=known[caution].defers_to,
-            belongs_to=["run"],
-        )
-        for caution in RUN_CAUTIONS
-        if caution in known
-    ]
+    source = triage.knowledge.source
+    return cautions.told(source, {caution: ["run"] for caution in RUN_CAUTIONS if caution in source.cautions})
