@@ -207,8 +207,10 @@ def _estimate(mend: list[r.MendPart], shop: Shop) -> r.Estimate:
         if not mend
         else f"About {_duration(minutes)} of work with its proof tests."
     )
-    if unknown and mend:
-        words = f"{words if minutes else 'Work'} Not counted: what is found on the way."
+    if unknown and not minutes:
+        words = "How long the work takes shows when it is begun."
+    elif unknown:
+        words += " Not counted: what is found on the way."
     amount = None
     if shop.per_hour is not None and minutes:
         amount = round(minutes / 60.0 * shop.per_hour)

@@ -16,7 +16,7 @@ from PIL import Image
 from api.reports.paper import report_pdf, watch_list_pdf
 from api.reports.web import POLICY, STYLE, report_html, watch_list_html
 from engine.case import FindingReport, MeasurementReport, TriageRequest
-from engine.inspection.marks import Mark, PointAnswer, read_answer
+from engine.inspection.marks import Mark, PointAnswer, read_answer, with_answers
 from engine.inspection.report_parts import PhotographPart, Report
 from engine.inspection.reporting import CaseFile, Said, Shop, report, watch_list
 from engine.inspection.walker import Inspector
@@ -60,7 +60,7 @@ def made(
         parts,
         Shop(shop, 80.0, "credits"),
     )
-    return report(inspector, facts, walk, file), {part.id: picture for part in parts}
+    return report(inspector, with_answers(facts, marks), walk, file), {part.id: picture for part in parts}
 
 
 def pages(paper: bytes) -> list[str]:
