@@ -677,6 +677,7 @@ def test_a_large_knowledge_base_loads_quickly(kb: KnowledgeMaker) -> None:
     assert lines > 15_000
     begun = time.process_time()
     source = kb.load()
-    assert time.process_time() - begun < 1.5
+    # A guard against costs that grow with the square of the size, not a measure of the machine.
+    assert time.process_time() - begun < 6.0
     assert len(source.findings) == 4 * 150 * 3
     assert math.isclose(source.findings["oil_7_smell"].background, 0.002)
