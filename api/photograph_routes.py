@@ -97,6 +97,7 @@ def list_photographs(photographs: Pictures, caller: Keeper, case_id: CaseId) -> 
     operation_id="read_photograph",
     summary="A photograph",
     response_model=None,
+    response_class=Response,
     responses={200: {"description": "The picture", "content": {"image/jpeg": BINARY}}, **READ},
 )
 def read_photograph(

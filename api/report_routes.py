@@ -69,6 +69,7 @@ def read_report(
     summary="The verdict report as a page to read and print",
     description="One file: photographs and plots are in it, scripts are not.",
     response_model=None,
+    response_class=Response,
     responses={200: {"description": "The page", "content": HTML}, **GIVES},
 )
 def read_report_page(
@@ -84,6 +85,7 @@ def read_report_page(
     operation_id="read_report_paper",
     summary="The verdict report as PDF",
     response_model=None,
+    response_class=Response,
     responses={200: {"description": "The document", "content": PDF}, **GIVES},
 )
 def read_report_paper(
@@ -138,6 +140,7 @@ def read_watch_list(walks: KeptWalks, caller: Keeper, case_id: CaseId) -> WatchL
     operation_id="read_watch_list_page",
     summary="The watch list as a card to read and print",
     response_model=None,
+    response_class=Response,
     responses={200: {"description": "The page", "content": HTML}, **GIVES},
 )
 def read_watch_list_page(walks: KeptWalks, caller: Keeper, case_id: CaseId) -> Response:
@@ -151,6 +154,7 @@ def read_watch_list_page(walks: KeptWalks, caller: Keeper, case_id: CaseId) -> R
     operation_id="read_watch_list_paper",
     summary="The watch list as PDF",
     response_model=None,
+    response_class=Response,
     responses={200: {"description": "The document", "content": PDF}, **GIVES},
 )
 def read_watch_list_paper(walks: KeptWalks, caller: Keeper, case_id: CaseId) -> Response:

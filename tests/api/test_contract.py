@@ -173,6 +173,9 @@ def test_every_body_has_an_example_that_is_taken(server: str) -> None:
             if media == "multipart/form-data":
                 assert path == "/v1/logs", "a form with a file is sent by test_logs.py"
                 continue
+            if media.startswith("image/"):
+                assert path.endswith("/photographs"), "a picture is sent by test_inspections.py"
+                continue
             for example in content["examples"].values():
                 case = httpx.post(f"{server}/v1/cases", json=new).json()["case"]["id"]
                 value = example["value"]
